@@ -1,1 +1,1 @@
-"""TODO."""
+"""What may be joined and why: arrangements, banks, ratings, and the judge's rules."""

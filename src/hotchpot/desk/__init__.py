@@ -1,1 +1,34 @@
-"""TODO."""
+"""The use-cases: one function for each thing a user can ask; the only code that the faces call."""
+
+from hotchpot.desk.asking import (
+    ArrangeReport,
+    JoinReport,
+    JudgeReport,
+    RuleCard,
+    UnitCard,
+    arrange_pile,
+    join_bank,
+    judge_bank,
+    list_rules,
+)
+from hotchpot.desk.files import load_pile, load_plan
+from hotchpot.desk.wire import arrange_wire, error_wire, join_wire, judge_wire, rules_wire
+
+__all__ = [
+    "ArrangeReport",
+    "JoinReport",
+    "JudgeReport",
+    "RuleCard",
+    "UnitCard",
+    "arrange_pile",
+    "arrange_wire",
+    "error_wire",
+    "join_bank",
+    "join_wire",
+    "judge_bank",
+    "judge_wire",
+    "list_rules",
+    "load_pile",
+    "load_plan",
+    "rules_wire",
+]

@@ -1,1 +1,1 @@
-"""TODO."""
+"""The faces: thin doors to the desk."""

@@ -1,1 +1,5 @@
-"""TODO."""
+"""The command line."""
+
+from hotchpot.faces.cli.app import app, main
+
+__all__ = ["app", "main"]

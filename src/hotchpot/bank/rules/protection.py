@@ -1,0 +1,270 @@
+"""Fuses, isolator, pre-charge and touch: what stands between a fault and a fire."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from hotchpot.bank.bank import Node
+from hotchpot.bank.rules.registry import Case, Outcome, Rule, rule
+from hotchpot.bank.verdict import Gate, Verdict
+from hotchpot.electrics.conductors import ampacity_band
+from hotchpot.electrics.fault import precharge
+
+INTERRUPT_MARGIN = 1.25
+FUSE_LOAD_FRAC = 0.8
+TOUCH_V, TOUCH_MORE_V = 60.0, 120.0
+HARMLESS_INRUSH_J = 1.0
+
+
+def fault_current_a(node: Node) -> float:
+    """Return the prospective short-circuit current of a block by its 10 s resistance: the low estimate. [A]"""
+    return _open_v(node) / node.resistance_ohm.value
+
+
+def _open_v(node: Node) -> float:
+    if node.ocv_v is not None:
+        return node.ocv_v.value
+    if not node.children:
+        return node.states[0].unit.cells * node.states[0].chem.ocv.volts(0.8)
+    parts = [_open_v(child) for child in node.children]
+    return sum(parts) if node.is_series else max(parts)
+
+
+@rule(
+    "fuse-string",
+    title="A fuse at each parallel string",
+    gate=Gate.PROTECTION,
+    questions=("join", "build", "operate"),
+    decides="fuse per string; the current that the other strings feed into one fault",
+    source="installation practice for parallel strings; a fuse in every string from two on",
+)
+def string_fuse(self: Rule, case: Case) -> Iterator[Outcome]:
+    """Ask for a dc fuse in every parallel string."""
+    if case.bank is None or not case.parallels:
+        return
+    fuse = case.plan.protection.unit_fuse_a
+    if fuse:
+        return
+    node = case.parallels[0]
+    feeds = [fault_current_a(child) for child in node.children]
+    current = sum(feeds) - min(feeds)
+    yield self.finding(
+        Verdict.ONLY_IF if fuse is None else Verdict.FORBID,
+        node.ids,
+        "fault current from the other strings",
+        value=current,
+        limit=0.0,
+        unit="A",
+        says=f"{len(node.children)} branches in parallel and "
+        + ("no word of fuses" if fuse is None else "no fuse in them")
+        + f": a fault in one is fed {current:.0f} A by the rest.",
+        why="Protection electronics are no short-circuit device at this level; the leads glow and the faulty unit burns.",
+        do=f"Fit a dc fuse at the positive of every branch, within a hand's breadth of it, that can break "
+        f"{INTERRUPT_MARGIN * current / 1000:.1f} kA at {case.max_v:.0f} V or more.",
+    )
+
+
+@rule(
+    "fuse-interrupt",
+    title="Can the fuse break the fault",
+    gate=Gate.PROTECTION,
+    questions=("build", "operate"),
+    decides="interrupt rating against 1.25 times the prospective current; fuse volts against the highest charge volts",
+    source="Ohm's law on the 10 s resistance (first instant up to twice); margin 1.25: engineering guess",
+)
+def interrupt(self: Rule, case: Case) -> Iterator[Outcome]:
+    """Hold fuses to the fault they must break and the voltage across them when open."""
+    if case.bank is None:
+        return
+    protection = case.plan.protection
+    current = fault_current_a(case.bank.root)
+    if protection.fuse_interrupt_ka is None:
+        yield self.unasked("protection.fuse_interrupt_ka", f"A dead short would draw {current / 1000:.2g} kA or more.")
+    else:
+        yield _interrupt_finding(self, case, protection.fuse_interrupt_ka * 1000.0, current)
+    if protection.fuse_volts is not None and protection.fuse_volts < case.max_v - 1e-9:
+        yield self.finding(
+            Verdict.FORBID,
+            case.bank.root.ids,
+            "fuse voltage rating",
+            value=protection.fuse_volts,
+            limit=case.max_v,
+            unit="V",
+            says=f"The fuse is rated {protection.fuse_volts:.0f} V dc; the bank reaches {case.max_v:.1f} V.",
+            why="A fuse above its dc voltage arcs on instead of opening.",
+            do=f"Use a fuse rated {case.max_v:.0f} V dc or more.",
+        )
+
+
+def _interrupt_finding(self: Rule, case: Case, rated: float, current: float) -> Outcome:
+    assert case.bank is not None
+    verdict = Verdict.FINE
+    if rated < current:
+        verdict = Verdict.FORBID
+    elif rated < INTERRUPT_MARGIN * current:
+        verdict = Verdict.ONLY_IF
+    return self.finding(
+        verdict,
+        case.bank.root.ids,
+        "interrupt rating",
+        value=rated / 1000.0,
+        limit=INTERRUPT_MARGIN * current / 1000.0,
+        unit="kA",
+        says=f"The fuse breaks {rated / 1000:.3g} kA; a dead short draws {current / 1000:.3g} kA or more.",
+        why="Enough." if verdict is Verdict.FINE else "Beyond its rating a fuse bursts or arcs on.",
+        do="Nothing." if verdict is Verdict.FINE else "Use a dc fuse made for batteries, 20 kA class or more.",
+    )
+
+
+@rule(
+    "fuse-cable",
+    title="Fuse against cable and load",
+    gate=Gate.PROTECTION,
+    questions=("build", "operate"),
+    decides="fuse against the cable's ampacity, load against 0.8 of the fuse",
+    source="ampacity: 33 CFR 183.425 Table 5, single conductor in free air; 80 % rule: common practice",
+)
+def cable(self: Rule, case: Case) -> Iterator[Outcome]:
+    """Make the fuse, not the cable, the weakest part."""
+    protection, area = case.plan.protection, case.plan.wiring.cable_mm2
+    fuses = [fuse for fuse in (protection.main_fuse_a, protection.unit_fuse_a) if fuse]
+    if not fuses:
+        return
+    fuse = max(fuses)
+    ids = [s.unit.id for s in case.units]
+    if area is None:
+        yield self.unasked("wiring.cable_mm2", f"A {fuse:.0f} A fuse needs a cable that carries {fuse:.0f} A.")
+    else:
+        cautious, best = ampacity_band(area)
+        verdict = Verdict.FORBID if fuse > best else Verdict.ONLY_IF if fuse > cautious else Verdict.FINE
+        yield self.finding(
+            verdict,
+            ids,
+            "fuse against cable",
+            value=fuse,
+            limit=cautious if verdict is not Verdict.FORBID else best,
+            unit="A",
+            says=f"A {fuse:.0f} A fuse on {area:g} mm², which carries {cautious:.0f} A (75 °C insulation) to {best:.0f} A (105 °C).",
+            why="The fuse opens first."
+            if verdict is Verdict.FINE
+            else "The cable is the fuse: its insulation burns first.",
+            do="Nothing."
+            if verdict is Verdict.FINE
+            else f"Use a thicker cable or a fuse of {cautious:.0f} A or less"
+            + (", unless the insulation is marked 105 °C and it lies single in free air." if fuse <= best else "."),
+        )
+    load = case.load_a
+    if load is not None and protection.main_fuse_a and load > FUSE_LOAD_FRAC * protection.main_fuse_a:
+        yield self.finding(
+            Verdict.ONLY_IF,
+            ids,
+            "load against fuse",
+            value=load,
+            limit=FUSE_LOAD_FRAC * protection.main_fuse_a,
+            unit="A",
+            says=f"The load draws {load:.3g} A through a {protection.main_fuse_a:.0f} A main fuse.",
+            why="Loaded beyond 80 % a fuse ages, heats its holder and opens when it should not.",
+            do=f"Use a main fuse of {load / FUSE_LOAD_FRAC:.0f} A or more, and a cable to match.",
+        )
+
+
+@rule(
+    "isolator",
+    title="Isolator made for dc",
+    gate=Gate.PROTECTION,
+    questions=("build", "operate"),
+    decides="what the isolator is rated for",
+    source="common practice, no source: a dc arc does not pass through zero",
+)
+def isolator(self: Rule, case: Case) -> Iterator[Outcome]:
+    """Forbid an isolator made for alternating current."""
+    kind = case.plan.protection.isolator
+    if kind is None:
+        yield self.unasked("protection.isolator", "Whether there is a dc-rated isolator is not stated.")
+    elif kind != "dc":
+        none = kind == "none"
+        yield self.finding(
+            Verdict.ONLY_IF if none else Verdict.FORBID,
+            [s.unit.id for s in case.units],
+            "isolator",
+            says="There is no isolator." if none else "The isolator is made for alternating current.",
+            why="Without one nothing can be worked on dead."
+            if none
+            else "A dc arc does not go out by itself: it burns on in the open switch.",
+            do=f"Fit an isolator rated for {case.max_v:.0f} V dc and the main fuse's current, both poles if neither is earthed.",
+        )
+
+
+@rule(
+    "precharge",
+    title="Pre-charge of the inverter",
+    gate=Gate.PROTECTION,
+    questions=("build", "join", "operate"),
+    decides="inrush current and energy into the inverter's capacitors",
+    source="i = V/R, E = CV²/2; full to 95 % after three time constants",
+)
+def inverter_precharge(self: Rule, case: Case) -> Iterator[Outcome]:
+    """Ask for a pre-charge resistor where the inrush would weld contacts."""
+    protection = case.plan.protection
+    if protection.inverter_capacitance_mf is None or case.bank is None:
+        return
+    volts = _open_v(case.bank.root)
+    farad = protection.inverter_capacitance_mf * 1e-3
+    bare = precharge(case.bank.root.resistance_ohm.value, farad, volts)
+    ohm = protection.precharge_ohm
+    if bare.energy_j < HARMLESS_INRUSH_J:
+        verdict, done = Verdict.FINE, bare
+    elif ohm:
+        done = precharge(ohm, farad, volts)
+        verdict = Verdict.FINE if done.time_s <= 60 else Verdict.CAUTION
+    else:
+        verdict, done = Verdict.ONLY_IF, bare
+    yield self.finding(
+        verdict,
+        case.bank.root.ids,
+        "inrush current",
+        value=done.peak_a,
+        unit="A",
+        says=f"{protection.inverter_capacitance_mf:g} mF at {volts:.1f} V draw {done.peak_a:.0f} A at first, {done.energy_j:.2g} J"
+        + (f", 95 % full in {done.time_s:.2g} s." if ohm else "."),
+        why="Small."
+        if verdict is Verdict.FINE
+        else "It welds contacts, pits terminals and trips protection as a short would.",
+        do="Hold pre-charge until the volts stand, then close."
+        if verdict is Verdict.FINE
+        else f"Pre-charge through about 47 Ω (peak {volts**2 / 47:.0f} W) for {3 * 47 * farad:.2g} s or more, then close the main.",
+    )
+
+
+@rule(
+    "touch-voltage",
+    title="Touch voltage",
+    gate=Gate.PROTECTION,
+    questions=("build", "join", "operate", "site"),
+    decides="highest dc voltage of the bank against 60 and 120 V",
+    source="IEC 62485-2 and IEC 60364-4-41 (limits from memory): 60 V dc without basic protection in dry places",
+)
+def touch(self: Rule, case: Case) -> Iterator[Outcome]:
+    """Ask for covers above 60 V dc, and more above 120 V."""
+    volts = case.max_v
+    if volts <= TOUCH_V + 1e-9 or (case.bank is None and len(case.units) > 1):
+        return
+    covered = case.plan.site.touchable_bars is False
+    high = volts > TOUCH_MORE_V
+    verdict = Verdict.ONLY_IF if high or not covered else Verdict.FINE
+    yield self.finding(
+        verdict,
+        [s.unit.id for s in case.units],
+        "highest dc voltage",
+        value=volts,
+        limit=TOUCH_MORE_V if high else TOUCH_V,
+        unit="V",
+        says=f"The bank reaches {volts:.1f} V dc" + (", its bars covered." if covered else "."),
+        why="Above 60 V dc a touch can kill; below it, arcs and burns still can."
+        if not high
+        else "Above 120 V dc more than covers is needed.",
+        do="Nothing."
+        if verdict is Verdict.FINE
+        else "Cover every live part, use insulated tools, fit two-pole isolation and "
+        "insulation monitoring; have a licensed electrician do or check the work.",
+    )

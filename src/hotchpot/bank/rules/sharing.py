@@ -1,0 +1,145 @@
+"""Who carries the load in a parallel bank: at the start, at the end of discharge, and when one string drops out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from hotchpot.bank.bank import Bank, Node
+from hotchpot.bank.rules.registry import Case, Outcome, Rule, listing, rule
+from hotchpot.bank.sharing import Sharing, discharge_shares
+from hotchpot.bank.surge import unit_currents
+from hotchpot.bank.verdict import Gate, Verdict
+from hotchpot.bench.state import State
+
+UNLIKE_PACKS_FRAC = 0.10
+
+
+@rule(
+    "share-worst",
+    title="Worst share of the load",
+    gate=Gate.CURRENT,
+    questions=("join", "discharge", "operate", "build"),
+    decides="each unit's largest current over a whole discharge against its own limit",
+    source="discharge solved step by step (methods: sharing); limits from the chemistry data or the unit's label",
+)
+def worst(self: Rule, case: Case) -> Iterator[Outcome]:
+    """Hold every unit's largest share, at any time of the discharge, to its own limit."""
+    if case.bank is None or not case.parallels or not _comparable(case):
+        return
+    load = case.load_a
+    if load is None:
+        yield self.unasked("duty.load_a or duty.load_w", "Who carries what depends on the load.")
+        return
+    if load <= 0:
+        return
+    shares = discharge_shares(case.bank, load)
+    state, amps, i = max(
+        ((s, shares.worst_a[i], i) for i, s in enumerate(case.bank.units)),
+        key=lambda row: row[1] / row[0].discharge_limit_a(),
+    )
+    limit, peak = state.discharge_limit_a(), state.peak_limit_a()
+    verdict = Verdict.FORBID if amps > peak else Verdict.ONLY_IF if amps > limit * 1.0001 else Verdict.FINE
+    yield self.finding(
+        verdict,
+        [state.unit.id],
+        "worst share of the load",
+        value=amps,
+        limit=peak if verdict is Verdict.FORBID else limit,
+        unit="A",
+        says=f"Of {load:.3g} A, {state.unit.id} carries {abs(shares.first_a[i]):.3g} A at first and up to {amps:.3g} A after "
+        f"{shares.worst_hour[i]:.2g} h of {shares.hours:.2g} h.",
+        why=_moved(shares, i),
+        do="Nothing; check the shares by clamp at the first load."
+        if verdict is Verdict.FINE
+        else f"Keep the load at {load * limit / amps:.3g} A or less, or take {state.unit.id} out.",
+        source=state.chem.cite("discharge_c_cont"),
+    )
+    yield from _alone(self, case, case.bank, load, shares)
+
+
+def _moved(shares: Sharing, i: int) -> str:
+    if shares.worst_a[i] > 1.2 * abs(shares.first_a[i]):
+        return "The share starts at one over resistance, drifts to capacity over slope, and the unit with charge left takes it all."
+    return "Its share is set by its resistance from the start."
+
+
+def _alone(self: Rule, case: Case, bank: Bank, load: float, shares: Sharing) -> Iterator[Outcome]:
+    """The share of each unit when the strongest other branch of the outermost parallel node has dropped out."""
+    node = next((n for n in case.parallels if n is bank.root), None)
+    if node is None:
+        return
+    rows = []
+    for child in node.children:
+        others = [c for c in node.children if c is not child]
+        lost = max(others, key=lambda c: c.capacity_ah.value)
+        left = node.capacity_ah.value - lost.capacity_ah.value
+        part = load * child.capacity_ah.value / left if len(others) > 1 else load
+        now = _branch_worst(node, child, shares)
+        amps = load if len(others) == 1 else max(part, now * node.capacity_ah.value / left)
+        for state, own in zip(
+            child.states, unit_currents(child, min(amps, load), bank.branch_ohm).values(), strict=True
+        ):
+            rows.append((own / state.discharge_limit_a(), own, state, lost))
+    ratio, amps, state, lost = max(rows, key=lambda row: row[0])
+    if ratio <= 1.0001:
+        return
+    yield self.finding(
+        Verdict.ONLY_IF,
+        [state.unit.id],
+        "share when one string is lost",
+        value=amps,
+        limit=state.discharge_limit_a(),
+        unit="A",
+        says=f"If {listing(lost.ids, 3)} drops out, {state.unit.id} carries {amps:.3g} A, against {state.discharge_limit_a():.3g} A.",
+        why="A fuse or a protection switch opens under load; the units left take its share at once.",
+        do=f"Give every string its own fuse, sized to that string, and shed load above "
+        f"{load / ratio:.3g} A when one is lost.",
+        source=state.chem.cite("discharge_c_cont"),
+    )
+
+
+def _branch_worst(node: Node, child: Node, shares: Sharing) -> float:
+    position = {name: i for i, name in enumerate(shares.ids)}
+    if child.is_parallel:
+        return sum(shares.worst_a[position[name]] for name in child.ids)
+    return max(shares.worst_a[position[name]] for name in child.ids)
+
+
+def _comparable(case: Case) -> bool:
+    """Whether the parallel branches may be joined at all; if not, other gates have decided."""
+    for node in case.parallels:
+        if len({child.cells for child in node.children}) > 1 or len({s.chem.family for s in node.states}) > 1:
+            return False
+    return True
+
+
+@rule(
+    "packs-alone",
+    title="Unlike protected packs side by side",
+    gate=Gate.PROTECTION,
+    questions=("join", "build", "operate"),
+    decides="load against what the smallest protected pack carries when the other has tripped",
+    source="physics: packs of unlike size do not trip together; limits from labels and chemistry data",
+)
+def packs_alone(self: Rule, case: Case) -> Iterator[Outcome]:
+    """Ask that each protected pack can carry the whole load, as unlike packs trip one before the other."""
+    for node in case.parallels:
+        packs = [s for s in node.states if s.unit.bms and s.chem.kind == "lithium" and s.unit.cells > 1]
+        if len(packs) < len(node.states) or len(packs) < 2:
+            continue
+        sizes = [child.capacity_ah.value for child in node.children]
+        if (max(sizes) - min(sizes)) / max(sizes) <= UNLIKE_PACKS_FRAC or case.load_a is not None:
+            continue  # with a known load the share rule has decided
+        smallest = min(packs, key=State.discharge_limit_a)
+        limit = smallest.discharge_limit_a()
+        yield self.finding(
+            Verdict.ONLY_IF,
+            node.ids,
+            "load that one pack may have to carry",
+            limit=limit,
+            unit="A",
+            says=f"Packs of {min(sizes):.3g} and {max(sizes):.3g} Ah, each with its own protection: one always trips first.",
+            why="Most trips happen under load or at the top of charge; the pack left takes all of it.",
+            do=f"Only if the load stays at {limit:.3g} A or less and the charger at the lower of the two packs' limits "
+            f"({min(s.charge_limit_a() for s in packs):.3g} A, {min(s.unit.cells * s.chem.num('charge_max_v') for s in packs):.1f} V).",
+        )

@@ -1,0 +1,159 @@
+r"""
+Who carries what while a bank is discharged, from full to empty, and when a string drops out.
+
+Units are a source OCV(SoC) behind a resistance R(SoC). Each step solves the network exactly by series-parallel reduction
+and moves the charge implicitly: over a step the open-circuit voltage of a unit falls by its slope times the charge drawn,
+
+.. math:: E(s - I\,\Delta t/Q) \approx E(s) - E'(s)\,I\,\Delta t/Q
+
+so the slope acts as one more resistance and flat curves in parallel stay stable. At first current divides by
+resistance, later by capacity over slope, and at the end whoever has charge left takes it all.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from hotchpot.bank.bank import Bank, Node
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+_STEP_SOC = 0.01
+_MOST_STEPS = 1500
+
+
+@dataclass(frozen=True, slots=True)
+class Sharing:
+    """
+    The largest current of each unit over a discharge at constant bank current.
+
+    Arrays run over the bank's units in order: `first_a` at the start, `worst_a` the largest size at any time, and
+    `worst_hour` when that was. `hours` is when the bank reached its lowest allowed voltage.
+    """
+
+    ids: tuple[str, ...]
+    load_a: float
+    first_a: tuple[float, ...]
+    worst_a: tuple[float, ...]
+    worst_hour: tuple[float, ...]
+    hours: float
+
+
+def discharge_shares(bank: Bank, load_a: float) -> Sharing:
+    """
+    Return what each unit carries while the bank, all units full, gives `load_a` until it is empty.
+
+    The bank is empty when its voltage under load reaches the sum of its cells' lowest voltages, or no unit has charge
+    left. Temperatures and slow polarisation are left out (they even the shares out): the result is the hard case.
+    """
+    import numpy as np
+
+    run = _Run(bank, np)
+    soc = np.ones(len(bank.units))
+    first: NDArray[np.float64] | None = None
+    current: NDArray[np.float64] | None = None
+    worst = np.zeros(len(bank.units))
+    when = np.zeros(len(bank.units))
+    hours = 0.0
+    for _ in range(_MOST_STEPS):
+        step_h = run.step_h(load_a, current)
+        current, volts = run.solve(soc, load_a, step_h)
+        if first is None:
+            first = current.copy()
+        if volts <= run.empty_v:
+            break
+        larger = np.abs(current) > worst
+        worst[larger], when[larger] = np.abs(current[larger]), hours
+        soc = soc - current * step_h / run.capacity_ah
+        hours += step_h
+        if np.all(soc <= 0.0):
+            break
+    assert first is not None
+    worst = np.maximum(worst, np.abs(first))
+    return Sharing(bank.root.ids, load_a, tuple(first), tuple(worst), tuple(when), hours)
+
+
+def empty_volts(node: Node) -> float:
+    """Return the voltage at which a block counts as empty under load: its cells' lowest, highest branch wins. [V]"""
+    if not node.children:
+        state = node.states[0]
+        return state.unit.cells * state.chem.num("discharge_min_v")
+    parts = [empty_volts(child) for child in node.children]
+    return sum(parts) if node.is_series else max(parts)
+
+
+class _Run:
+    """The bank's numbers as arrays, and its reduction order."""
+
+    def __init__(self, bank: Bank, np: Any) -> None:
+        self.np = np
+        self.root = bank.root
+        self.branch_ohm = bank.branch_ohm
+        self.capacity_ah = np.array([state.capacity_ah.value for state in bank.units])
+        self.cells = np.array([float(state.unit.cells) for state in bank.units])
+        self.r_ohm = np.array([state.resistance_mohm.value * 1e-3 for state in bank.units])
+        self.empty_v = empty_volts(bank.root)
+        self.groups = self._groups(bank)
+
+    def _groups(self, bank: Bank) -> list[tuple[Any, Any]]:
+        kinds: dict[str, list[int]] = {}
+        for i, state in enumerate(bank.units):
+            kinds.setdefault(state.chem.key, []).append(i)
+        found = {state.chem.key: state.chem for state in bank.units}
+        return [(found[key], self.np.array(rows)) for key, rows in kinds.items()]
+
+    def step_h(self, load_a: float, current: Any) -> float:
+        """A step in which no unit loses more than a hundredth of its charge, nor the bank a hundredth of its."""
+        fastest = load_a / float(self.capacity_ah.sum())
+        if current is not None:
+            fastest = max(fastest, float(self.np.abs(current / self.capacity_ah).max()))
+        return _STEP_SOC / fastest
+
+    def solve(self, soc: Any, load_a: float, step_h: float) -> tuple[Any, float]:
+        """Return every unit's current and the bank's voltage."""
+        volts, slopes, factor = self._sources(soc)
+        resistance = self.r_ohm * factor + slopes * step_h / self.capacity_ah
+        e, r = volts.tolist(), resistance.tolist()
+        bank_e, bank_r, tree = self._reduce(self.root, e, r, iter(range(len(e))))
+        amps = [0.0] * len(e)
+        self._share(tree, load_a, amps)
+        return self.np.array(amps), bank_e - load_a * bank_r
+
+    def _sources(self, soc: Any) -> tuple[Any, Any, Any]:
+        np = self.np
+        volts, slopes, factor = np.empty_like(soc), np.empty_like(soc), np.empty_like(soc)
+        for chem, rows in self.groups:
+            s, v = np.array(chem.ocv.soc), np.array(chem.ocv.volt)
+            x = soc[rows]
+            low = (v[1] - v[0]) / (s[1] - s[0])
+            # Below empty the curve goes on falling as steeply as at its end: the unit gives way to the others.
+            volts[rows] = np.interp(x, s, v) + np.minimum(x, 0.0) * max(low, 5.0)
+            piece = np.clip(np.searchsorted(s, x, side="right") - 1, 0, len(s) - 2)
+            slopes[rows] = ((v[1:] - v[:-1]) / (s[1:] - s[:-1]))[piece]
+            factor[rows] = np.interp(x, (0.05, 0.1, 0.2, 0.5, 0.8, 1.0), chem.row("r_soc_mult"))
+        return volts * self.cells, slopes * self.cells, factor
+
+    def _reduce(self, node: Node, e: list[float], r: list[float], index: Any) -> tuple[float, float, Any]:
+        if not node.children:
+            i = next(index)
+            return e[i], r[i], i
+        parts = [self._reduce(child, e, r, index) for child in node.children]
+        if node.is_series:
+            return sum(p[0] for p in parts), sum(p[1] for p in parts), ("+", parts)
+        link = self.branch_ohm
+        g = sum(1.0 / (p[1] + link) for p in parts)
+        bus = sum(p[0] / (p[1] + link) for p in parts) / g
+        return bus, 1.0 / g, ("//", parts, bus, g)
+
+    def _share(self, tree: Any, amps: float, out: list[float]) -> None:
+        if isinstance(tree, int):
+            out[tree] = amps
+        elif tree[0] == "+":
+            for part in tree[1]:
+                self._share(part[2], amps, out)
+        else:
+            bus = tree[2] - amps / tree[3]
+            for part in tree[1]:
+                self._share(part[2], (part[0] - bus) / (part[1] + self.branch_ohm), out)

@@ -1,0 +1,202 @@
+r"""
+The joining surge: what flows when charged blocks meet at a parallel node, how much charge moves, and for how long.
+
+At the first instant every branch k sees its own open-circuit voltage against that of the others joined,
+
+.. math:: I_k = \frac{E_k - E_{rest}}{R_k + R_{rest}}
+
+which is Millman's bus voltage written for one branch. The charge that moves follows from the curves of open-circuit
+voltage against charge (added in series at equal charge, in parallel at equal voltage) and needs no slope: it ends where
+all branches stand at one voltage. The time constant is the charge over the current that the polarised resistance lets
+through, and the heat is half the gap times the charge (exact for straight curves).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from hotchpot.bank.bank import Bank, Node, combine
+from hotchpot.bench.state import State
+from hotchpot.chemistry import interpolate
+from hotchpot.measure import Measure
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+_CURVE_POINTS = 120
+
+
+@dataclass(frozen=True, slots=True)
+class Joining:
+    """
+    One branch of a parallel node at the moment it meets the others.
+
+    `current_a` is positive when the branch gives and negative when it takes; `charge_ah` likewise, None when a state of
+    charge is unknown. `hours` is the time constant of the decay.
+    """
+
+    node: Node
+    branch: Node
+    gap_v: float
+    current_a: Measure
+    charge_ah: float | None
+    hours: float | None
+    heat_j: float | None
+
+    @property
+    def worst(self) -> Measure:
+        """The current's size with its doubt."""
+        return Measure(abs(self.current_a.value), self.current_a.sd, self.current_a.basis)
+
+
+def joinings(bank: Bank, node: Node) -> tuple[Joining, ...]:
+    """Return what each branch of a parallel node carries when all meet; empty when a voltage is unknown."""
+    branches = [(child.ocv_v, child.resistance_ohm + bank.branch_ohm) for child in node.children]
+    if any(e is None for e, _ in branches):
+        return ()
+    charges = _charges(node)
+    if len(branches) == 2:
+        rests = [branches[1], branches[0]]
+    else:
+        rests = _rests(branches)
+    result = []
+    for i, (child, (own_v, own_r), (rest_v, rest_r)) in enumerate(zip(node.children, branches, rests, strict=True)):
+        assert own_v is not None
+        assert rest_v is not None
+        gap = own_v - rest_v
+        current = gap / (own_r + rest_r)
+        charge = None if charges is None else charges[i]
+        hours = _time_constant_h(child, node, gap.value, charge, bank.branch_ohm)
+        heat = None if charge is None else abs(0.5 * gap.value * charge * 3600.0)
+        result.append(Joining(node, child, gap.value, current, charge, hours, heat))
+    return tuple(result)
+
+
+def _rests(branches: list[tuple[Measure | None, Measure]]) -> list[tuple[Measure | None, Measure]]:
+    if len(branches) <= 40:
+        return [combine(branches[:i] + branches[i + 1 :]) for i in range(len(branches))]
+    # In a wide node one branch hardly moves the sum: the whole node stands for "the others".
+    whole = combine(branches)
+    return [whole] * len(branches)
+
+
+def unit_currents(branch: Node, current_a: float, branch_ohm: float) -> dict[str, float]:
+    """Return each unit's part of a current that enters or leaves a branch, split by conductance. [A]"""
+    result: dict[str, float] = {}
+    stack = [(branch, current_a)]
+    while stack:
+        node, amps = stack.pop()
+        if not node.children:
+            result[node.ids[0]] = amps
+        elif node.is_series:
+            stack.extend((child, amps) for child in node.children)
+        else:
+            conductances = [1.0 / (child.resistance_ohm.value + branch_ohm) for child in node.children]
+            whole = sum(conductances)
+            stack.extend((c, amps * g / whole) for c, g in zip(node.children, conductances, strict=True))
+    return result
+
+
+def polarised_ohm(node: Node, branch_ohm: float) -> float:
+    """Return a block's resistance after minutes: the 10 s value and both slow pairs of its chemistry. [Ω]"""
+    if not node.children:
+        state = node.states[0]
+        slow = (state.chem.num("r1_q") + state.chem.num("r2_q")) * state.unit.cells / state.capacity_ah.value
+        return node.resistance_ohm.value + slow * 1e-3
+    parts = [polarised_ohm(child, branch_ohm) for child in node.children]
+    if node.is_series:
+        return sum(parts)
+    return 1.0 / sum(1.0 / (part + branch_ohm) for part in parts)
+
+
+def _time_constant_h(
+    branch: Node, node: Node, gap_v: float, charge_ah: float | None, branch_ohm: float
+) -> float | None:
+    if charge_ah is None or abs(gap_v) < 1e-9:
+        return None
+    own = polarised_ohm(branch, branch_ohm) + branch_ohm
+    others = [polarised_ohm(child, branch_ohm) + branch_ohm for child in node.children if child is not branch]
+    return abs(charge_ah) * (own + 1.0 / sum(1.0 / r for r in others)) / abs(gap_v)
+
+
+class _ChargeCurve:
+    """Charge drawn from a block (Ah, falling as voltage rises) against its open-circuit voltage."""
+
+    __slots__ = ("ah", "volts")
+
+    def __init__(self, volts: Sequence[float], ah: Sequence[float]) -> None:
+        self.volts = volts  # rising
+        self.ah = ah  # falling: a lower voltage means more has been drawn
+
+    def ah_at(self, volts: float) -> float:
+        return interpolate(volts, self.volts, self.ah)
+
+
+def _charges(node: Node) -> list[float] | None:
+    """Return the charge each child gives until all stand at one voltage; None when a state of charge is unknown."""
+    if any(state.soc_frac is None for state in node.states):
+        return None
+    curves = [_curve(child) for child in node.children]
+    low = min(curve.volts[0] for curve in curves)
+    high = max(curve.volts[-1] for curve in curves)
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        if sum(curve.ah_at(middle) for curve in curves) > 0.0:
+            low = middle  # more drawn than taken in: the meeting voltage lies higher
+        else:
+            high = middle
+    return [curve.ah_at(0.5 * (low + high)) for curve in curves]
+
+
+def _curve(node: Node) -> _ChargeCurve:
+    if not node.children:
+        return _unit_curve(node.states[0])
+    curves = [_curve(child) for child in node.children]
+    if node.is_series:
+        return _in_series(curves)
+    return _in_parallel(curves)
+
+
+def _unit_curve(state: State) -> _ChargeCurve:
+    """A unit's curve, shifted so that it passes through the voltage that was really read."""
+    assert state.soc_frac is not None
+    ocv, cells = state.chem.ocv, state.unit.cells
+    if state.ocv_v is not None:
+        soc = ocv.soc_at(state.ocv_v.value / cells) if state.unit.soc_frac is None else state.soc_frac.value
+        shift = 0.0 if state.unit.soc_frac is None else state.ocv_v.value - cells * ocv.volts(soc)
+    else:
+        soc, shift = state.soc_frac.value, 0.0
+    capacity = state.capacity_ah.value
+    return _ChargeCurve(
+        [cells * v + shift for v in ocv.volt],
+        [(soc - s) * capacity for s in ocv.soc],
+    )
+
+
+def _in_series(curves: list[_ChargeCurve]) -> _ChargeCurve:
+    first = max(curve.ah[-1] for curve in curves)
+    last = min(curve.ah[0] for curve in curves)
+    if last <= first:
+        last = first + 1e-9
+    grid = [last + (first - last) * i / (_CURVE_POINTS - 1) for i in range(_CURVE_POINTS)]
+    backward = [(list(reversed(c.ah)), list(reversed(c.volts))) for c in curves]
+    volts = [sum(interpolate(q, ah, v) for ah, v in backward) for q in grid]
+    return _ChargeCurve(_rising(volts), grid)
+
+
+def _in_parallel(curves: list[_ChargeCurve]) -> _ChargeCurve:
+    low = min(curve.volts[0] for curve in curves)
+    high = max(curve.volts[-1] for curve in curves)
+    knots = sorted({v for curve in curves for v in curve.volts})
+    if len(knots) > _CURVE_POINTS:
+        knots = [low + (high - low) * i / (_CURVE_POINTS - 1) for i in range(_CURVE_POINTS)]
+    return _ChargeCurve(knots, [sum(curve.ah_at(v) for curve in curves) for v in knots])
+
+
+def _rising(values: list[float]) -> list[float]:
+    """Return `values` made strictly rising by the smallest step that a float can show."""
+    result = values[:1]
+    for value in values[1:]:
+        result.append(max(value, result[-1] + 1e-12))
+    return result

@@ -1,0 +1,207 @@
+"""Judge, arrange, join and list the rules: each question as one function from inputs to a report."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import TYPE_CHECKING
+
+from hotchpot.bank.arrangement import Block, unit
+from hotchpot.bank.bank import DEFAULT_LINK_OHM, Bank
+from hotchpot.bank.drawing import draw
+from hotchpot.bank.judge import judge
+from hotchpot.bank.notation import parse, show
+from hotchpot.bank.plan import Plan
+from hotchpot.bank.ratings import Ratings, rate
+from hotchpot.bank.rules import RULES, Case
+from hotchpot.bank.verdict import Judgement
+from hotchpot.bench import State, state_of
+from hotchpot.errors import InputError, nearest
+from hotchpot.pile import Unit
+
+if TYPE_CHECKING:
+    from hotchpot.arrange import Search
+    from hotchpot.build.joining import JoiningPlan
+
+LOOSE_QUESTIONS = ("accept", "test", "site")
+HOUSE_RULES = (
+    "Batteries can burn, burst, gas and give currents that melt tools. Figures here are an aid, not a licence: your local "
+    "codes and a licensed electrician decide, and what a maker prints on a battery comes first.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class UnitCard:
+    """One unit as the bench sees it."""
+
+    state: State
+
+    @property
+    def id(self) -> str:
+        """The unit's id."""
+        return self.state.unit.id
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JudgeReport:
+    """What the judge says of a bank, or of loose units where there is no arrangement."""
+
+    arrangement: str | None
+    drawing: str
+    judgement: Judgement
+    ratings: Ratings | None
+    units: tuple[UnitCard, ...]
+    cautions: tuple[str, ...] = HOUSE_RULES
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ArrangeReport:
+    """What the search offers, drawn, with the time it took and its seed."""
+
+    search: Search
+    expressions: tuple[str, ...]
+    drawings: tuple[str, ...]
+    seconds: float
+    seed: int
+    cautions: tuple[str, ...] = HOUSE_RULES
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JoinReport:
+    """How to bring a bank together, step by step."""
+
+    arrangement: str
+    drawing: str
+    plan: JoiningPlan
+    judgement: Judgement
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RuleCard:
+    """One rule for people: what it decides, for which questions, from which source."""
+
+    code: str
+    title: str
+    gate: str
+    questions: tuple[str, ...]
+    decides: str
+    says: str
+    source: str
+
+
+def states(units: Sequence[Unit]) -> dict[str, State]:
+    """Return what each unit is now; the year is today's, for the age of units that were never measured."""
+    year = date.today().year
+    return {u.id: state_of(u, year=year) for u in units}
+
+
+def judge_bank(expression: str | None, units: Sequence[Unit], plan: Plan) -> JudgeReport:
+    """
+    Judge an arrangement of the pile against a plan.
+
+    Without an arrangement, a pile of one unit is that unit, and a larger pile is judged unit by unit.
+    """
+    block, plan = _arrangement(expression, units, plan)
+    known = states(units)
+    case = _case(block, known, plan)
+    return JudgeReport(
+        arrangement=None if block is None else show(block, short=False),
+        drawing="" if block is None else draw(block),
+        judgement=judge(case),
+        ratings=None if case.bank is None else rate(case.bank),
+        units=tuple(UnitCard(state) for state in case.units),
+    )
+
+
+def arrange_pile(
+    units: Sequence[Unit],
+    plan: Plan,
+    *,
+    system_v: float,
+    best: int = 5,
+    seconds: float = 10.0,
+    seed: int = 1,
+    progress: Callable[[float], None] | None = None,
+) -> ArrangeReport:
+    """Search the pile for the best safe arrangements at `system_v`, for at most `seconds`."""
+    from hotchpot.arrange import propose
+
+    started = time.monotonic()
+    search = propose(
+        tuple(states(units).values()),
+        system_v=system_v,
+        plan=plan,
+        best=best,
+        seed=seed,
+        stop=lambda: time.monotonic() - started > seconds,
+        progress=progress,
+    )
+    return ArrangeReport(
+        search=search,
+        expressions=tuple(show(p.block, short=False) for p in search.proposals),
+        drawings=tuple(draw(p.block) for p in search.proposals),
+        seconds=time.monotonic() - started,
+        seed=seed,
+    )
+
+
+def join_bank(expression: str | None, units: Sequence[Unit], plan: Plan) -> JoinReport:
+    """Return how to bring a bank together; a forbidden bank gets no plan (NoAnswerError)."""
+    from hotchpot.build.joining import joining_plan
+
+    block, plan = _arrangement(expression, units, plan)
+    if block is None:
+        raise InputError.one("arrangement", "is missing", 'give one, such as "A1 // A2", or `arrangement` in the plan')
+    if plan.question and "join" not in plan.question:
+        plan = replace(plan, question=(*plan.question, "join"))
+    case = _case(block, states(units), plan)
+    judgement = judge(case)
+    return JoinReport(
+        arrangement=show(block, short=False), drawing=draw(block), plan=joining_plan(case, judgement), judgement=judgement
+    )
+
+
+def list_rules(code: str | None = None) -> tuple[RuleCard, ...]:
+    """Return every rule, or the one with this code."""
+    if code is not None and code not in RULES:
+        raise InputError.one(f"rule {code!r}", "no such rule", nearest(code, RULES))
+    chosen = RULES.values() if code is None else [RULES[code]]
+    return tuple(
+        RuleCard(
+            code=rule.code,
+            title=rule.title,
+            gate=rule.gate.name.lower(),
+            questions=rule.questions,
+            decides=rule.decides,
+            says=(rule.judge.__doc__ or "").strip(),
+            source=rule.source,
+        )
+        for rule in sorted(chosen, key=lambda rule: (rule.gate, rule.code))
+    )
+
+
+def _arrangement(expression: str | None, units: Sequence[Unit], plan: Plan) -> tuple[Block | None, Plan]:
+    if not units:
+        raise InputError.one("pile", "holds no units", "give at least one row below the header")
+    text = expression if expression is not None else plan.arrangement
+    if text is not None:
+        return parse(text, known={u.id for u in units}), plan
+    if len(units) == 1:
+        return unit(units[0].id), plan
+    if not plan.question:
+        return None, replace(plan, question=LOOSE_QUESTIONS)
+    wanting = [question for question in plan.question if question not in LOOSE_QUESTIONS]
+    if wanting:
+        what = f"is missing, and {wanting[0]!r} is asked of {len(units)} units"
+        raise InputError.one("arrangement", what, 'give one, such as "A1 // A2", or `arrangement` in the plan')
+    return None, plan
+
+
+def _case(block: Block | None, known: Mapping[str, State], plan: Plan) -> Case:
+    if block is None:
+        return Case(plan, tuple(known.values()))
+    link = plan.wiring.link_mohm
+    bank = Bank(block, known, DEFAULT_LINK_OHM if link is None else link * 1e-3)
+    return Case(plan, bank.units, bank)

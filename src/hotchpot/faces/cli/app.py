@@ -1,0 +1,193 @@
+"""
+The commands: parse what was typed, ask the desk, print the answer.
+
+Everything heavy is imported inside the commands, so that ``--help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+
+import typer
+
+from hotchpot.errors import HotchpotError, InputError, NoAnswerError
+
+if TYPE_CHECKING:
+    from hotchpot.bank.plan import Plan
+
+FINE, BELOW, BAD_INPUT = 0, 1, 2
+
+app = typer.Typer(
+    name="hotchpot",
+    help="One safe, lasting battery bank from a pile of unlike batteries. An aid, not a licence: batteries can burn, "
+    "burst and gas; local codes and a licensed electrician decide.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+
+class AtLeast(StrEnum):
+    """The verdicts, for --at-least."""
+
+    FINE = "fine"
+    CAUTION = "caution"
+    ONLY_IF = "only-if"
+    FORBID = "forbid"
+
+
+PileOption = Annotated[Path, typer.Option("--pile", metavar="PILE.csv", help="The pile: one row for each battery.")]
+PlanOption = Annotated[
+    Path | None, typer.Option("--plan", metavar="PLAN.toml", help="What is to be judged: duty, charger, wiring, site.")
+]
+ExprArgument = Annotated[
+    str | None,
+    typer.Argument(metavar="[EXPR]", help='The arrangement, such as "A1 // A2 + B1 // B2": // parallel, + series.'),
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of tables.")]
+
+
+@app.command()
+def judge(
+    expr: ExprArgument = None,
+    *,
+    pile: PileOption,
+    plan: PlanOption = None,
+    at_least: Annotated[
+        AtLeast, typer.Option("--at-least", help="Exit with 1 when the verdict is worse than this.")
+    ] = AtLeast.FORBID,
+    as_json: JsonOption = False,
+) -> None:
+    """Say whether these units may be joined so, and why: amps, volts and minutes."""
+    from hotchpot import desk
+
+    report = desk.judge_bank(expr, desk.load_pile(pile), desk.load_plan(plan))
+    if as_json:
+        _print_json(desk.judge_wire(report))
+    else:
+        from hotchpot.faces.cli import show_judge
+
+        show_judge.show(report)
+    order = list(AtLeast)
+    if order.index(AtLeast(str(report.judgement.verdict))) > order.index(at_least):
+        raise typer.Exit(BELOW)
+
+
+@app.command()
+def arrange(
+    *,
+    pile: PileOption,
+    volts: Annotated[
+        str | None, typer.Option("--volts", metavar="V", help="System voltage, such as 24; else the plan's.")
+    ] = None,
+    plan: PlanOption = None,
+    best: Annotated[int, typer.Option("--best", min=1, max=100, help="How many proposals.")] = 5,
+    seconds: Annotated[float, typer.Option("--seconds", min=0.1, max=86400, help="Longest time to search.")] = 10.0,
+    seed: Annotated[int, typer.Option("--seed", help="Makes a search repeatable.")] = 1,
+    as_json: JsonOption = False,
+) -> None:
+    """Find the safe series-parallel arrangement of the pile that wastes least."""
+    from hotchpot import desk
+
+    units, stated = desk.load_pile(pile), desk.load_plan(plan)
+    system_v = _system_v(volts, stated)
+    from hotchpot.faces.cli import show_arrange
+
+    with show_arrange.progress(quiet=as_json) as tick:
+        report = desk.arrange_pile(
+            units, stated, system_v=system_v, best=best, seconds=seconds, seed=seed, progress=tick
+        )
+    if as_json:
+        _print_json(desk.arrange_wire(report))
+    else:
+        show_arrange.show(report)
+
+
+@app.command()
+def join(expr: ExprArgument = None, *, pile: PileOption, plan: PlanOption = None, as_json: JsonOption = False) -> None:
+    """Say how to bring a bank together, step by step, with the reading to expect and when to stop."""
+    from hotchpot import desk
+
+    report = desk.join_bank(expr, desk.load_pile(pile), desk.load_plan(plan))
+    if as_json:
+        _print_json(desk.join_wire(report))
+    else:
+        from hotchpot.faces.cli import show_join
+
+        show_join.show(report)
+
+
+@app.command()
+def rules(
+    code: Annotated[str | None, typer.Argument(metavar="[CODE]", help="One rule's code.")] = None,
+    *,
+    as_json: JsonOption = False,
+) -> None:
+    """List the rules of the judge: what each decides on, and its source."""
+    from hotchpot import desk
+
+    cards = desk.list_rules(code)
+    if as_json:
+        _print_json(desk.rules_wire(cards))
+    else:
+        from hotchpot.faces.cli import show_rules
+
+        show_rules.show(cards)
+
+
+@app.command()
+def demo(
+    *, keep: Annotated[Path | None, typer.Option("--keep", metavar="FOLDER", help="Copy the demo's files here.")] = None
+) -> None:
+    """Run the whole job on an invented pile: read, judge, arrange, join."""
+    from hotchpot.faces.cli import show_demo
+
+    show_demo.show(keep)
+
+
+def main() -> NoReturn:
+    """Run the command line; every error of ours is one clear message and an exit code."""
+    try:
+        app(standalone_mode=True)
+    except InputError as error:
+        _fail(error, BAD_INPUT)
+    except NoAnswerError as error:
+        _fail(error, BELOW)
+    except BrokenPipeError:
+        # The reader (such as `head`) has gone; there is nobody to tell.
+        sys.stderr.close()
+        raise SystemExit(FINE) from None
+    raise SystemExit(FINE)
+
+
+def _fail(error: HotchpotError, code: int) -> NoReturn:
+    if "--json" in sys.argv:
+        from hotchpot import desk
+
+        _print_json(desk.error_wire(error))
+    print(f"hotchpot: {error}", file=sys.stderr)
+    raise SystemExit(code)
+
+
+def _system_v(text: str | None, plan: Plan) -> float:
+    from hotchpot.quantities import parse_quantity
+
+    if text is not None:
+        volts = parse_quantity(text, "V", where="--volts")
+    elif plan.duty.system_v is not None:
+        volts = plan.duty.system_v
+    else:
+        raise InputError.one("--volts", "is missing", "give the system voltage, such as --volts 24, or duty.system_v")
+    if not 0.5 <= volts <= 1500:
+        raise InputError.one("--volts", f"{volts:g} V is out of range", "give 0.5 to 1500 V")
+    return volts
+
+
+def _print_json(shape: dict[str, Any]) -> None:
+    import json
+
+    print(json.dumps(shape, ensure_ascii=False, indent=1, allow_nan=False))

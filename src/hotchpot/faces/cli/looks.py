@@ -1,0 +1,63 @@
+"""How the command line looks: a bench notebook in black and white, never by colour alone."""
+
+from __future__ import annotations
+
+import textwrap
+from functools import cache
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+MARKS = {"forbid": "✗ FORBID", "only-if": "◆ only if", "caution": "! caution", "fine": "✓ fine"}
+STYLES = {"forbid": "bold reverse", "only-if": "bold", "caution": "bold", "fine": "none"}
+WIDEST = 118
+
+
+@cache
+def console() -> Console:
+    """Return the one console; plain text when piped, at most as wide as reads well."""
+    wide = Console(highlight=False)
+    return wide if wide.width <= WIDEST else Console(highlight=False, width=WIDEST)
+
+
+def mark(verdict: str) -> Text:
+    """Return a verdict as a sign and a word."""
+    return Text(MARKS[verdict], style=STYLES[verdict])
+
+
+def heading(text: str) -> None:
+    """Print a ruled heading."""
+    console().print()
+    console().rule(Text(f" {text} ", style="bold"), align="left", characters="─", style="none")
+
+
+def say(text: str, *, indent: int = 0, style: str = "none") -> None:
+    """Print wrapped text."""
+    lead = " " * indent
+    for line in textwrap.wrap(text, console().width - 1, initial_indent=lead, subsequent_indent=lead) or [""]:
+        console().print(Text(line, style=style))
+
+
+def table(*headings: str) -> Table:
+    """Return an empty table in the house's look."""
+    from rich import box
+
+    made = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="bold", show_edge=False, padding=(0, 1))
+    for text in headings:
+        made.add_column(text, overflow="fold")
+    return made
+
+
+def number(value: float | None, unit: str = "", sd: float | None = None) -> str:
+    """Return a number of three digits with its doubt and unit; empty where there is none."""
+    if value is None:
+        return ""
+    doubt = f" ± {sd:.2g}" if sd else ""
+    return f"{value:.3g}{doubt} {unit}".rstrip()
+
+
+def drawn(text: str) -> None:
+    """Print a drawing as it is."""
+    for line in text.splitlines():
+        console().print(Text("  " + line), no_wrap=True, overflow="ignore", crop=False)

@@ -1,0 +1,54 @@
+"""A search's proposals in the terminal."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+from hotchpot.desk import ArrangeReport
+from hotchpot.faces.cli.looks import console, drawn, heading, mark, number, say, table
+
+
+@contextmanager
+def progress(*, quiet: bool) -> Iterator[Callable[[float], None]]:
+    """Show a bar while the search runs, where a person is watching."""
+    if quiet or not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("searching"), BarColumn(), TextColumn("{task.percentage:.0f} %"), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("search", total=1.0)
+        yield lambda done: bar.update(task, completed=done)
+
+
+def show(report: ArrangeReport) -> None:
+    """Print the proposals as a table, and the first one drawn."""
+    search = report.search
+    heading("Proposals, best first")
+    rows = table("", "arrangement", "usable", "of best", "verdict", "left over")
+    for i, (text, p) in enumerate(zip(report.expressions, search.proposals, strict=True), start=1):
+        rows.add_row(
+            str(i),
+            text,
+            number(p.usable_ah.value, "Ah", p.usable_ah.sd) + "\n" + number(p.usable_wh.value, "Wh"),
+            f"{100 * (1 - p.gap_frac):.0f} %",
+            mark(str(p.verdict)),
+            ", ".join(p.left_over) or "none",
+        )
+    console().print(rows)
+    if report.drawings:
+        heading("The first, drawn")
+        drawn(report.drawings[0])
+        say(search.proposals[0].why, indent=2)
+    if search.rejected:
+        heading("Left out of the search")
+        for name, why in search.rejected.items():
+            say(f"{name}: {why}", indent=2)
+    proof = "proven: nothing safe gives more" if search.proven_optimal else "not proven: the best found so far"
+    say(f"{search.considered} arrangements looked at in {report.seconds:.2f} s, seed {report.seed}; {proof}.")
+    for caution in report.cautions:
+        say(caution)
