@@ -25,7 +25,7 @@ FROZEN = {
     "lead_agm": (55, 6, 11, 10522.888, 22.191, 5.5),
     "lead_gel": (55, 6, 11, 11014.478, 22.51, 5.5),
     "lfp": (48, 5, 19, 12672.76, 61.4426, 9.249),
-    "nmc": (46, 5, 15, 6533.732, 54.667, 7.5),
+    "nmc": (46, 5, 13, 6533.732, 47.479, 5.57),
     "nca": (46, 5, 15, 5783.582, 54.616, 7.5),
     "lco": (46, 5, 15, 4466.572, 56.527, 7.5),
     "lmo": (46, 5, 15, 4803.35, 57.32, 7.5),
@@ -35,7 +35,7 @@ FROZEN = {
     "nife": (48, 4, 11, 19378.49, 14.12, 5.5),
     "naion": (46, 5, 15, 8321.2, 44.68, 7.5),
 }
-SOURCE_ROWS = 52
+SOURCE_ROWS = 54
 LEAD = ("lead_flooded", "lead_agm", "lead_gel")
 TENTHS = tuple(n / 10 for n in range(11))
 
@@ -241,10 +241,7 @@ def test_nmc_curve_against_other_nmc_cells(table: tuple[float, ...]) -> None:
         assert nmc.volts(soc) == pytest.approx(volts, abs=0.11), soc
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="a stated sd of 30 mV is too small: rms 54 and 65 mV from 30 % up, 54 to 195 mV at 10 and 20 %",
-)
+# The curve is the mean of these two tables, so this only proves that they agree within the doubt it states.
 @pytest.mark.parametrize("table", [X03, X04], ids=["X03", "X04"])
 def test_nmc_curve_within_its_stated_doubt(table: tuple[float, ...]) -> None:
     """The rms distance to other NMC cells must not exceed the doubt that the file states for a label-only unit."""
@@ -325,7 +322,7 @@ def population(kind: str) -> list[tuple[float, float]]:
             "nmc",
             "NMC",
             marks=pytest.mark.xfail(
-                strict=True, reason="the curve lies 27 to 340 mV below these cells; its sd is 30 mV"
+                strict=True, reason="aged cells read on the charge branch after 10 min: 45 to 121 mV above; sd 30 mV"
             ),
         ),
         pytest.param(

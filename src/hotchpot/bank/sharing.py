@@ -6,7 +6,8 @@ and moves the charge implicitly: over a step the open-circuit voltage of a unit 
 
 .. math:: E(s - I\,\Delta t/Q) \approx E(s) - E'(s)\,I\,\Delta t/Q
 
-so the slope acts as one more resistance and flat curves in parallel stay stable. At first current divides by
+and each slow pair of the unit relaxes exactly, v(t+Δt) = a v + (1-a) R_i I with a = exp(-Δt/τ_i), so the slope acts as one more resistance and flat curves in parallel stay stable. Below empty a cell falls towards its
+reversal voltage, OCV(s<0) = OCV(0) + (V_rev - OCV(0)) (1 - exp(s/0.03)). At first current divides by
 resistance, later by capacity over slope, and at the end whoever has charge left takes it all.
 """
 
@@ -20,8 +21,10 @@ from hotchpot.bank.bank import Bank, Node
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-_STEP_SOC = 0.01
+_STEP_SOC, _KNEE_STEP_SOC = 0.01, 0.001  # fine steps once a unit comes near its knee
 _MOST_STEPS = 1500
+_NEAR_KNEE_SOC = 0.06
+_KNEE_SOC = 0.03  # how fast a cell falls below empty; engineering guess, to be replaced by a measured over-discharge
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,33 +49,31 @@ def discharge_shares(bank: Bank, load_a: float) -> Sharing:
     Return what each unit carries while the bank, all units full, gives `load_a` until it is empty.
 
     The bank is empty when its voltage under load reaches the sum of its cells' lowest voltages, or no unit has charge
-    left. Temperatures and slow polarisation are left out (they even the shares out): the result is the hard case.
+    left. Slow polarisation is scaled with a unit's own resistance; temperatures are left out.
     """
     import numpy as np
 
     run = _Run(bank, np)
     soc = np.ones(len(bank.units))
-    first: NDArray[np.float64] | None = None
     current: NDArray[np.float64] | None = None
     worst = np.zeros(len(bank.units))
     when = np.zeros(len(bank.units))
     hours = 0.0
+    first, _ = run.solve(soc, load_a, 0.0)
     for _ in range(_MOST_STEPS):
-        step_h = run.step_h(load_a, current)
+        step_h = run.step_h(load_a, current, _KNEE_STEP_SOC if soc.min() < _NEAR_KNEE_SOC else _STEP_SOC)
         current, volts = run.solve(soc, load_a, step_h)
-        if first is None:
-            first = current.copy()
         if volts <= run.empty_v:
             break
         larger = np.abs(current) > worst
         worst[larger], when[larger] = np.abs(current[larger]), hours
         soc = soc - current * step_h / run.capacity_ah
+        run.relax(current, step_h)
         hours += step_h
         if np.all(soc <= 0.0):
             break
-    assert first is not None
     worst = np.maximum(worst, np.abs(first))
-    return Sharing(bank.root.ids, load_a, tuple(first), tuple(worst), tuple(when), hours)
+    return Sharing(bank.root.ids, load_a, *(tuple(array.tolist()) for array in (first, worst, when)), hours)
 
 
 def empty_volts(node: Node) -> float:
@@ -96,6 +97,23 @@ class _Run:
         self.r_ohm = np.array([state.resistance_mohm.value * 1e-3 for state in bank.units])
         self.empty_v = empty_volts(bank.root)
         self.groups = self._groups(bank)
+        self.pairs = self._slow_pairs(bank)
+        self.pair_v = [np.zeros(len(bank.units)) for _ in self.pairs]
+
+    def _slow_pairs(self, bank: Bank) -> list[tuple[Any, Any]]:
+        """Resistance [Ω] and time constant [h] of each unit's slow pairs, scaled as its 10 s resistance has grown."""
+        worn = self.np.array([state.resistance_ratio / state.unit.rated_ah for state in bank.units]) * self.cells
+        rows = []
+        for r_name, tau_name in (("r1_q", "tau1"), ("r2_q", "tau2")):
+            ohm = worn * self.np.array([state.chem.num(r_name) * 1e-3 for state in bank.units])
+            rows.append((ohm, self.np.array([state.chem.num(tau_name) / 3600.0 for state in bank.units])))
+        return rows
+
+    def relax(self, current: Any, step_h: float) -> None:
+        """Move the slow pairs' voltages on by one step."""
+        for i, (ohm, tau_h) in enumerate(self.pairs):
+            stay = self.np.exp(-step_h / tau_h)
+            self.pair_v[i] = stay * self.pair_v[i] + (1.0 - stay) * ohm * current
 
     def _groups(self, bank: Bank) -> list[tuple[Any, Any]]:
         kinds: dict[str, list[int]] = {}
@@ -104,17 +122,21 @@ class _Run:
         found = {state.chem.key: state.chem for state in bank.units}
         return [(found[key], self.np.array(rows)) for key, rows in kinds.items()]
 
-    def step_h(self, load_a: float, current: Any) -> float:
-        """A step in which no unit loses more than a hundredth of its charge, nor the bank a hundredth of its."""
+    def step_h(self, load_a: float, current: Any, step_soc: float) -> float:
+        """A step in which no unit, nor the bank as a whole, loses more than `step_soc` of its charge."""
         fastest = load_a / float(self.capacity_ah.sum())
         if current is not None:
             fastest = max(fastest, float(self.np.abs(current / self.capacity_ah).max()))
-        return _STEP_SOC / fastest
+        return step_soc / fastest
 
     def solve(self, soc: Any, load_a: float, step_h: float) -> tuple[Any, float]:
         """Return every unit's current and the bank's voltage."""
         volts, slopes, factor = self._sources(soc)
         resistance = self.r_ohm * factor + slopes * step_h / self.capacity_ah
+        for pair_v, (ohm, tau_h) in zip(self.pair_v, self.pairs, strict=True):
+            stay = self.np.exp(-step_h / tau_h)
+            volts = volts - stay * pair_v
+            resistance = resistance + (1.0 - stay) * ohm
         e, r = volts.tolist(), resistance.tolist()
         bank_e, bank_r, tree = self._reduce(self.root, e, r, iter(range(len(e))))
         amps = [0.0] * len(e)
@@ -127,11 +149,11 @@ class _Run:
         for chem, rows in self.groups:
             s, v = np.array(chem.ocv.soc), np.array(chem.ocv.volt)
             x = soc[rows]
-            low = (v[1] - v[0]) / (s[1] - s[0])
-            # Below empty the curve goes on falling as steeply as at its end: the unit gives way to the others.
-            volts[rows] = np.interp(x, s, v) + np.minimum(x, 0.0) * max(low, 5.0)
             piece = np.clip(np.searchsorted(s, x, side="right") - 1, 0, len(s) - 2)
-            slopes[rows] = ((v[1:] - v[:-1]) / (s[1:] - s[:-1]))[piece]
+            below = np.exp(np.minimum(x, 0.0) / _KNEE_SOC)
+            drop = v[0] - chem.num("reversal_v")
+            volts[rows] = np.interp(x, s, v) - drop * (1.0 - below)
+            slopes[rows] = np.where(x > 0.0, ((v[1:] - v[:-1]) / (s[1:] - s[:-1]))[piece], drop * below / _KNEE_SOC)
             factor[rows] = np.interp(x, (0.05, 0.1, 0.2, 0.5, 0.8, 1.0), chem.row("r_soc_mult"))
         return volts * self.cells, slopes * self.cells, factor
 

@@ -19,6 +19,7 @@ from hotchpot.pile.unit import Unit
 CAPACITY_SD_FRAC = math.hypot(0.017, 0.03)
 RESISTANCE_SD_FRAC = 0.10
 STATED_SOC_SD = 0.01
+STATED_FULL_SD = 0.002  # full is where the charger stops, a defined point; elsewhere a counter has drifted
 ROOM_TEMPERATURE_C = 20.0
 
 # fraction of rated left: (loss per year, sd, value at unknown age, sd at unknown age); engineering guesses
@@ -139,7 +140,8 @@ def _resistance(unit: Unit, capacity: Measure) -> Measure:
 
 def _soc(unit: Unit) -> Measure | None:
     if unit.soc_frac is not None:
-        return Measure(unit.soc_frac, STATED_SOC_SD, Basis.STATED)
+        sd = STATED_FULL_SD if unit.soc_frac >= 0.995 else STATED_SOC_SD
+        return Measure(unit.soc_frac, sd, Basis.STATED)
     if unit.rest_v is None:
         return None
     cell_v = unit.rest_v / unit.cells
