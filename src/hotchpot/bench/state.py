@@ -69,6 +69,23 @@ class State:
         """Where the capacity came from."""
         return self.capacity_ah.basis
 
+    @property
+    def soc_doubt_frac(self) -> float:
+        """
+        Doubt of the charge against that of another unit of the same chemistry.
+
+        The curve's own doubt is common to both and cancels; the meter's, and half the gap between charge and discharge
+        branches, do not: on a flat curve that is much of the charge.
+        """
+        if self.soc_frac is None:
+            return 1.0
+        if self.unit.soc_frac is not None or self.unit.rest_v is None:
+            return self.soc_frac.sd
+        cell_v = self.unit.rest_v / self.unit.cells
+        doubt = math.hypot(self.chem.num("ocv_hysteresis") / 2, meter_sd_v(self.unit.rest_v) / self.unit.cells)
+        curve = self.chem.ocv
+        return (curve.soc_at(cell_v + doubt) - curve.soc_at(cell_v - doubt)) / 2
+
     def charge_limit_a(self) -> float:
         """Return the largest charge current: the maker's, else by chemistry and capacity. [A]"""
         by_chemistry = self.chem.num("charge_c_max") * self.capacity_ah.value

@@ -8,6 +8,9 @@ from hotchpot.bank.rules.registry import Case, Outcome, Rule, rule, sum_over_cel
 from hotchpot.bank.verdict import Gate, Verdict
 
 
+SYSTEM_FRAC = 0.12
+
+
 @rule(
     "discharge-rate",
     title="Load against the whole bank",
@@ -152,4 +155,34 @@ def energy(self: Rule, case: Case) -> Iterator[Outcome]:
         says=f"{energy_wh.value:.0f} Wh may be used (to {100 * depth:.0f} % depth, cold counted); the duty needs {needed:.0f} Wh.",
         why="A bank run deeper than this wears out fast, and a cold one holds less.",
         do="Nothing." if enough else "Add units, cut loads, or plan a generator for the still days.",
+    )
+
+
+@rule(
+    "system-voltage",
+    title="Bank against system voltage",
+    gate=Gate.WINDOW,
+    questions=("join", "build", "operate", "discharge", "charge"),
+    decides="nominal voltage of the bank against that of the system",
+    source="project rule: 12 % covers every chemistry's nominal voltage; beyond, it is another system",
+)
+def system_voltage(self: Rule, case: Case) -> Iterator[Outcome]:
+    """Hold the bank to the voltage that its loads are made for."""
+    wanted = case.plan.duty.system_v
+    if case.bank is None or wanted is None:
+        return
+    nominal = case.bank.root.nominal_v
+    if abs(nominal - wanted) <= SYSTEM_FRAC * wanted:
+        return
+    high = nominal > wanted
+    yield self.finding(
+        Verdict.FORBID if high else Verdict.ONLY_IF,
+        case.bank.root.ids,
+        "nominal voltage",
+        value=nominal,
+        limit=wanted,
+        unit="V",
+        says=f"The bank is {nominal:.1f} V nominal, the system {wanted:g} V.",
+        why="Loads made for less are destroyed at once." if high else "Loads made for more do not start.",
+        do="Arrange units for the system's voltage, or put a converter made for both between them.",
     )

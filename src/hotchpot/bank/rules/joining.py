@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from hotchpot.bank.bank import Bank, Node
@@ -80,7 +81,8 @@ def _surge_finding(self: Rule, case: Case, bank: Bank, node: Node, joined: list[
     worst, unit, share, limit = max(
         (_hardest(case, bank, joining) for joining in joined), key=lambda row: row[2] / max(row[3], 1e-9)
     )
-    moved = max(abs(j.charge_ah or 0.0) / j.branch.capacity_ah.value for j in joined)
+    doubt = _charge_doubt(joined)
+    moved = max(abs(j.charge_ah or 0.0) / j.branch.capacity_ah.value for j in joined) + doubt
     ratio = share / max(limit, 1e-9)
     verdict, peak = Verdict.FINE, _peak_passed(bank, joined)
     if peak is not None:
@@ -97,7 +99,8 @@ def _surge_finding(self: Rule, case: Case, bank: Bank, node: Node, joined: list[
         value=worst.worst,
         limit=peak if verdict is Verdict.FORBID else limit,
         unit="A",
-        says=_surge_says(worst, unit, limit),
+        says=_surge_says(worst, unit, limit)
+        + (f" Rest voltage hides up to {100 * doubt:.0f} % of a unit's charge here." if doubt > CHARGE_FRAC else ""),
         why=why,
         do=do,
     )
@@ -117,6 +120,12 @@ def _hardest(case: Case, bank: Bank, joining: Joining) -> tuple[Joining, State, 
     if fuse and amps / (FUSE_FRAC * fuse) > hardest[2] / max(hardest[3], 1e-9):
         return joining, hardest[1], amps, FUSE_FRAC * fuse
     return hardest
+
+
+def _charge_doubt(joined: list[Joining]) -> float:
+    """Return the part of a unit's charge that may move unseen: 95 % of the doubt of two charges that meet halfway."""
+    doubts = sorted(max(s.soc_doubt_frac for s in joining.branch.states) for joining in joined)
+    return 1.645 * math.hypot(*doubts[-2:]) / 2
 
 
 def _peak_passed(bank: Bank, joined: list[Joining]) -> float | None:

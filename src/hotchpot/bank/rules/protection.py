@@ -208,7 +208,7 @@ def inverter_precharge(self: Rule, case: Case) -> Iterator[Outcome]:
     protection = case.plan.protection
     if protection.inverter_capacitance_mf is None or case.bank is None:
         return
-    volts = _open_v(case.bank.root)
+    volts = max(_open_v(case.bank.root), case.plan.duty.system_v or 0.0)
     farad = protection.inverter_capacitance_mf * 1e-3
     bare = precharge(case.bank.root.resistance_ohm.value, farad, volts)
     ohm = protection.precharge_ohm

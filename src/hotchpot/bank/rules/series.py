@@ -24,8 +24,8 @@ TWELVE_VOLT_PACKS_IN_SERIES_V = 60.0
 def capacity(self: Rule, case: Case) -> Iterator[Outcome]:
     """Hold the members of a string to one capacity; series forces equal current, so amp-hours decide."""
     for node in case.strings:
-        weak = min(node.children, key=lambda child: child.capacity_ah.value)
-        strong = max(node.children, key=lambda child: child.capacity_ah.value)
+        by_capacity = sorted(node.children, key=lambda child: child.capacity_ah.value)
+        weak, strong = by_capacity[0], by_capacity[-1]
         low, high = weak.capacity_ah, strong.capacity_ah
         spread = (high.value - low.value) / high.value
         verdict = Verdict.FINE
@@ -104,7 +104,7 @@ def charge(self: Rule, case: Case) -> Iterator[Outcome]:
             continue  # the untested rule has asked for the reading
         lithium = any(state.chem.kind == "lithium" for state in node.states)
         limit = 0.05 if lithium else 0.10
-        levels = [(s.soc_frac.value, s.soc_frac.sd, s) for s in node.states if s.soc_frac is not None]
+        levels = [(s.soc_frac.value, s.soc_doubt_frac, s) for s in node.states if s.soc_frac is not None]
         low, high = min(levels, key=lambda r: r[0]), max(levels, key=lambda r: r[0])
         spread, doubt = high[0] - low[0], max(level[1] for level in levels)
         flat = doubt > 2 * limit
@@ -136,8 +136,9 @@ def charge(self: Rule, case: Case) -> Iterator[Outcome]:
 def drift(self: Rule, case: Case) -> Iterator[Outcome]:
     """Hold the daily drift of a lithium string to what its balancer can move."""
     for node in case.strings:
-        leaks = [s for s in node.states if s.unit.self_discharge_frac_month is not None]
-        if len(leaks) < 2 or any(s.chem.kind != "lithium" for s in node.states):
+        leaks = list(node.states)
+        measured = [s for s in leaks if s.unit.self_discharge_frac_month is not None]
+        if not measured or any(s.chem.kind != "lithium" for s in leaks):
             continue
         rates = [s.self_discharge_frac_month.value for s in leaks]
         spread = max(rates) - min(rates)

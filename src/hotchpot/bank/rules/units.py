@@ -106,6 +106,8 @@ def _low_voltage(self: Rule, case: Case, state: State, volts: float) -> Outcome 
         return None
     rejected = per_cell < reject - 1e-9
     verdict = Verdict.FORBID if rejected else Verdict.ONLY_IF
+    if chem.kind == "nickel" and not chem.sealed:
+        verdict = Verdict.CAUTION  # vented nickel stands at nothing unharmed
     if chem.kind == "lead" and "accept" not in case.plan.question:
         verdict = Verdict.FORBID  # joined to others, one dead cell is overcharged and boiled by all the rest
     says = f"{unit.id} rests at {volts:.2f} V: {per_cell:.2f} V a cell, below {reject if rejected else live:.2f} V."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from functools import cache
 
@@ -53,8 +54,17 @@ def number(value: float | None, unit: str = "", sd: float | None = None) -> str:
     """Return a number of three digits with its doubt and unit; empty where there is none."""
     if value is None:
         return ""
-    doubt = f" ± {sd:.2g}" if sd else ""
-    return f"{value:.3g}{doubt} {unit}".rstrip()
+    doubt = f" ± {plain(sd, 2)}" if sd else ""
+    return f"{plain(value)}{doubt} {unit}".rstrip()
+
+
+def plain(value: float, digits: int = 3) -> str:
+    """Return a number to so many digits without an exponent: 1870, not 1.87e+03."""
+    if value == 0 or not math.isfinite(value):
+        return f"{value:g}"
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    text = f"{value:.{decimals}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def drawn(text: str) -> None:
