@@ -18,19 +18,20 @@ TABLE = Path(__file__).parent / "data" / "hazards.csv"
 JOINS = ("parallel", "series", "series_groups")
 COLUMNS = (
     "id chemistry cells rated_ah capacity_ah resistance_mohm rest_v rest_hours soc_frac temperature_c "
-    "self_discharge_frac_month gravity flags rest_rise_k bms bms_max_a max_in_series"
+    "self_discharge_frac_month gravity flags rest_rise_k bms bms_max_a bms_max_v max_in_series "
+    "max_in_parallel"
 ).split()
 
 
-def rows() -> list[dict[str, str]]:
-    """Return the table's rows."""
-    return list(csv.DictReader(io.StringIO(TABLE.read_text("utf-8"))))
+def rows(table: Path = TABLE) -> list[dict[str, str]]:
+    """Return a table's rows."""
+    return list(csv.DictReader(io.StringIO(table.read_text("utf-8"))))
 
 
 def case(inputs: dict[str, Any], description: str = "", *, both: bool = True, fuse_a: float = 125) -> tuple[str, str]:
     """Return the text of a pile and of a plan for a row's inputs."""
     units = _units(inputs, both=both)
-    if inputs["op"] == "parallel" and "dT" in inputs:
+    if "dT" in inputs:
         units[0]["temperature_c"] = 20 + inputs["dT"]
     return _pile(units), _plan(inputs, units, description, fuse_a)
 
@@ -74,8 +75,16 @@ def _unit(inputs: dict[str, Any], row: dict[str, Any], i: int, *, both: bool) ->
         "flags": ";".join(inputs.get("flags", [])),
         "self_discharge_frac_month": row.get("sd", ""),
         "bms_max_a": inputs.get("bms_a", ""),
-        "max_in_series": inputs.get("max_n", ""),
+        "max_in_series": inputs.get("max_n", "") if inputs["op"] == "series" else "",
+        "max_in_parallel": inputs.get("max_n", "") if inputs["op"] == "parallel" else "",
+        "bms_max_v": inputs.get("bms_max_v", ""),
     }
+    if inputs.get("measured") is False:
+        unit["capacity_ah"] = unit["resistance_mohm"] = ""
+    if "sg_spread" in inputs:
+        unit["gravity"] = f"1.270;{1.270 - inputs['sg_spread']:.3f};1.265"
+    if "rest_h" in inputs:
+        unit["rest_hours"] = inputs["rest_h"]
     if "ocv_v" in row:
         unit["rest_v"] = row["ocv_v"]
         if both:
@@ -83,7 +92,8 @@ def _unit(inputs: dict[str, Any], row: dict[str, Any], i: int, *, both: bool) ->
     else:
         unit["soc_frac"] = row.get("soc", 1.0 if inputs["op"] in JOINS else 0.5)
     if chem.kind == "lithium":
-        unit["bms"] = "no" if "bms" in inputs and inputs["bms"] is None else "yes"
+        told = row if "bms" in row else inputs
+        unit["bms"] = "no" if "bms" in told and told["bms"] is None else "yes"
     if inputs.get("tool") == "acid_hydrometer":
         unit["gravity"] = "1.20"
     return unit
@@ -100,7 +110,7 @@ def _pile(units: list[dict[str, Any]]) -> str:
 def _plan(inputs: dict[str, Any], units: list[dict[str, Any]], description: str, fuse_a: float) -> str:
     op = inputs["op"]
     ids = [unit["id"] for unit in units]
-    expression = (" + " if op == "series" else " // ").join(ids)
+    expression = (" + " if op in ("series", "tap") else " // ").join(ids)
     if "groups" in inputs:
         names = iter(ids)
         expression = " + ".join(" // ".join(next(names) for _ in group) for group in inputs["groups"])
@@ -111,6 +121,7 @@ def _plan(inputs: dict[str, Any], units: list[dict[str, Any]], description: str,
             "volts_per_cell": inputs.get("charge_v_cell"),
             "charge_frac_per_hour": inputs.get("c"),
             "hours": inputs.get("duration_h"),
+            "stage": inputs.get("stage"),
             "source": inputs.get("source"),
             "dump_load": inputs.get("dump_load"),
             "compensated": False if "fixed" in description else None,
@@ -121,7 +132,9 @@ def _plan(inputs: dict[str, Any], units: list[dict[str, Any]], description: str,
             "main_fuse_a": inputs.get("fuse_a"),
             "fuse_volts": inputs.get("fuse_v"),
             "fuse_interrupt_ka": inputs.get("fuse_kA"),
-            "balancer_mah_per_day": inputs.get("balance_mah_day"),
+            "balancer_mah_per_day": inputs.get("balance_mah_day", inputs.get("equaliser_a", 0) * 24000 or None),
+            "isolator": inputs.get("isolator"),
+            "disconnect_v": inputs.get("disconnect_v"),
             "inverter_capacitance_mf": inputs.get("cap_mf"),
         },
         "wiring": {
@@ -130,9 +143,11 @@ def _plan(inputs: dict[str, Any], units: list[dict[str, Any]], description: str,
             "cable_mm2": inputs.get("cable_mm2"),
             "midpoints_tied": inputs.get("midlink"),
             "reading_v": inputs.get("reading_v"),
+            "taps": [{"below": ids[-1], "amps": inputs["tap_a"]}] if "tap_a" in inputs else None,
         },
         "site": {
             "room": inputs.get("room"),
+            "vent_m3_per_h": inputs.get("vent_m3_per_h"),
             "spark_distance_m": inputs.get("spark_dist_m"),
             "touchable_bars": True if "open busbars" in description else None,
         },
@@ -141,5 +156,12 @@ def _plan(inputs: dict[str, Any], units: list[dict[str, Any]], description: str,
     for section, keys in found.items():
         known = {key: value for key, value in keys.items() if value is not None}
         if known:
-            lines += [f"[{section}]", *(f"{key} = {json.dumps(value)}" for key, value in known.items())]
+            lines += [f"[{section}]", *(f"{key} = {_toml(value)}" for key, value in known.items())]
     return "\n".join(lines) + "\n"
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, list):
+        rows = (", ".join(f"{key} = {json.dumps(item)}" for key, item in row.items()) for row in value)
+        return "[" + ", ".join(f"{{ {row} }}" for row in rows) + "]"
+    return json.dumps(value)

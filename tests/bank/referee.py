@@ -224,3 +224,29 @@ def _lowest_v(block: Block, states: Mapping[str, State]) -> float:
         return states[block.id].unit.cells * states[block.id].chem.num("discharge_min_v")
     parts = [_lowest_v(member, states) for member in block.members]
     return max(parts) if isinstance(block, Parallel) else sum(parts)
+
+
+def relaxing(made: Bank, hours: float) -> dict[str, float]:
+    """Return the charge each unit has given `hours` after closing, with both slow pairs of its chemistry. [Ah]"""
+    circuit = Circuit(made)
+    states, count = circuit.states, len(circuit.states)
+    start = np.array([s.soc_frac.value for s in states if s.soc_frac is not None])
+    size_ah = np.array([s.capacity_ah.value for s in states])
+    ohms = np.array([s.resistance_mohm.value * 1e-3 for s in states])
+    pairs = [
+        (
+            np.array([1e-3 * s.unit.cells * s.chem.num(r) / s.capacity_ah.value for s in states]),
+            np.array([s.chem.num(tau) / 3600 for s in states]),
+        )
+        for r, tau in (("r1_q", "tau1"), ("r2_q", "tau2"))
+    ]
+
+    def rates(_: float, y: Array) -> Array:
+        soc, *slow = np.split(y, 3)
+        amps, _ = circuit.solve(open_volts(states, soc, start, {}) - slow[0] - slow[1], ohms)
+        relaxed = [(ohm * amps - v) / tau_h for v, (ohm, tau_h) in zip(slow, pairs, strict=True)]
+        return np.concatenate([-amps / size_ah, *relaxed])
+
+    run = solve_ivp(rates, (0, hours), np.append(start, np.zeros(2 * count)), method="Radau", rtol=1e-6, atol=1e-8)
+    assert run.success, run.message
+    return dict(zip(circuit.ids, ((start - run.y[:count, -1]) * size_ah).tolist(), strict=True))

@@ -5,10 +5,11 @@ A set of units is a bit mask. The arrangements of a set follow from those of its
 that is no group itself, and the rest; a series string likewise. The first part always holds the set's lowest bit, so
 every circuit is listed once, and the order of members never matters.
 
-Usable amp-hours never fall when a part's amp-hours rise (a sum and a minimum are both monotone), so one could keep only the
-largest arrangement of every set and cell count. It is not done: the limit on unlike members of a string, the count of
-links and the judge are not monotone, and a smaller part may be the one that is allowed or safe. Nothing is dropped, so
-nothing can be lost; eight units have at most some 120,000 circuits, and the limit on unlike members leaves a tenth of that.
+Usable amp-hours never fall when a part's amp-hours rise (a sum and a minimum are both monotone), so one could keep
+only the largest arrangement of every set and cell count. It is not done: the limit on unlike members of a string, the
+count of links and the judge are not monotone, and a smaller part may be the one that is allowed or safe. Nothing is
+dropped, so nothing can be lost. Eight units have at most some 120,000 circuits of parts and wholes, and the limit on
+unlike members leaves about a tenth of them.
 """
 
 from __future__ import annotations
@@ -34,25 +35,27 @@ class Shape:
     member of a string, two for each further member of a group.
     """
 
-    __slots__ = ("ah", "branches", "cells", "first", "gap", "high", "kind", "links", "low", "mask", "rest")
+    __slots__ = ("ah", "branches", "cells", "gap", "high", "kind", "links", "low", "mask", "parts")
 
-    def __init__(self, mask: int, kind: int, cells: int, ah: float, first: Shape | None, rest: Shape | None) -> None:
+    def __init__(self, mask: int, kind: int, cells: int, ah: float, parts: tuple[Shape, Shape] | None = None) -> None:
         self.mask, self.kind, self.cells, self.ah = mask, kind, cells, ah
         self.low = self.high = ah
-        self.first, self.rest = first, rest
+        self.parts = parts
         self.gap = 0.0
         self.links, self.branches = 0, 1
-        if first is not None and rest is not None:
+        if parts is not None:
+            first, rest = parts
             self.gap = max(first.gap, rest.gap)
             self.links = first.links + rest.links + (2 if kind == _PARALLEL else 1)
-            self.branches = 1 + (rest.branches if rest.kind == _PARALLEL else 1) if kind == _PARALLEL else 1
+            if kind == _PARALLEL:
+                self.branches = 1 + (rest.branches if rest.kind == _PARALLEL else 1)
 
     def block(self, pool: Pool) -> Block:
         """Return the circuit as an arrangement of the pool's units."""
-        if self.first is None or self.rest is None:
+        if self.parts is None:
             return unit(pool.states[self.mask.bit_length() - 1].unit.id)
         join = parallel if self.kind == _PARALLEL else series
-        return join(self.first.block(pool), self.rest.block(pool))
+        return join(*(part.block(pool) for part in self.parts))
 
 
 def circuits(pool: Pool, watch: Watch) -> list[Shape]:
@@ -72,7 +75,7 @@ def circuits(pool: Pool, watch: Watch) -> list[Shape]:
 def _circuits_of(mask: int, table: list[list[Shape]], pool: Pool) -> Iterator[Shape]:
     if mask & (mask - 1) == 0:
         state = pool.states[mask.bit_length() - 1]
-        yield Shape(mask, _UNIT, state.unit.cells, state.capacity_ah.value, None, None)
+        yield Shape(mask, _UNIT, state.unit.cells, state.capacity_ah.value)
         return
     states = pool.chosen(mask)
     pure = len({state.chem.key for state in states}) == 1
@@ -87,13 +90,13 @@ def _circuits_of(mask: int, table: list[list[Shape]], pool: Pool) -> Iterator[Sh
 
 
 def _halves(mask: int) -> Iterator[int]:
-    """Yield every proper part of a set that holds its lowest bit."""
+    """Yield every proper part of a set that holds its lowest bit, in rising order."""
     low = mask & -mask
     others = mask ^ low
-    part = others
-    while part:
-        part = (part - 1) & others
+    part = 0
+    while part != others:
         yield part | low
+        part = (part - others) & others
 
 
 def _groups(mask: int, first: Shape, rests: list[Shape], cells: int, *, pure: bool) -> Iterator[Shape]:
@@ -102,7 +105,7 @@ def _groups(mask: int, first: Shape, rests: list[Shape], cells: int, *, pure: bo
         return
     for rest in rests:
         if rest.cells == first.cells:
-            yield Shape(mask, _PARALLEL, first.cells, first.ah + rest.ah, first, rest)
+            yield Shape(mask, _PARALLEL, first.cells, first.ah + rest.ah, (first, rest))
 
 
 def _strings(mask: int, first: Shape, rests: list[Shape], cells: int, spread: float) -> Iterator[Shape]:
@@ -115,6 +118,6 @@ def _strings(mask: int, first: Shape, rests: list[Shape], cells: int, spread: fl
             continue
         low, high = min(first.ah, rest.low), max(first.ah, rest.high)
         if high - low <= (LOST_FRAC + _ROUNDING) * high:
-            shape = Shape(mask, _SERIES, first.cells + rest.cells, low, first, rest)
+            shape = Shape(mask, _SERIES, first.cells + rest.cells, low, (first, rest))
             shape.high, shape.gap = high, max(shape.gap, spread)
             yield shape

@@ -1,7 +1,7 @@
 """
 Which units may be drawn on: those fit to be joined to anything, sorted by family and by the cell count wanted.
 
-A bank never mixes families, so each family is a search of its own; and each cell count that suits the voltage is one too.
+A bank never mixes families, so each family is a search of its own, and each cell count that suits the voltage is one.
 """
 
 from __future__ import annotations

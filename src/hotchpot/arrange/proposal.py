@@ -15,9 +15,10 @@ class Proposal:
     """
     One arrangement that the judge does not forbid, with what it gives.
 
-    `usable_ah` and `usable_wh` are at the duty; no arrangement of the pile gives more than `bound_wh`, and `gap_frac` is
-    how far below it this one is. `left_over` are all units of the pile that it does not use, `links` the leads between
-    neighbouring units, `strings` the branches from pole to pole, `why` what limits it and why units are left over.
+    `usable_ah` and `usable_wh` are at the duty; no arrangement of the pile that may be joined gives more than
+    `bound_wh`, and `gap_frac` is how far below it this one is. `left_over` are all units of the pile that it does not
+    use, `links` the leads between neighbouring units, `strings` the branches from pole to pole, `why` what limits it
+    and why units are left over.
     """
 
     block: Block

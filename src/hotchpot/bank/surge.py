@@ -76,9 +76,19 @@ def joinings(bank: Bank, node: Node) -> tuple[Joining, ...]:
 def _rests(branches: list[tuple[Measure | None, Measure]]) -> list[tuple[Measure | None, Measure]]:
     if len(branches) <= 40:
         return [combine(branches[:i] + branches[i + 1 :]) for i in range(len(branches))]
-    # In a wide node one branch hardly moves the sum: the whole node stands for "the others".
-    whole = combine(branches)
-    return [whole] * len(branches)
+    # In a wide node each "rest" is the whole less one branch, so that the work stays in step with the width.
+    # One branch hardly moves the doubt of the sum: the whole's stands for it.
+    whole_v, whole_r = combine(branches)
+    assert whole_v is not None
+    conductance = 1.0 / whole_r.value
+    rests: list[tuple[Measure | None, Measure]] = []
+    for own_v, own_r in branches:
+        assert own_v is not None
+        own = 1.0 / own_r.value
+        left = conductance - own
+        rest_v = (whole_v.value * conductance - own_v.value * own) / left
+        rests.append((Measure(rest_v, whole_v.sd, whole_v.basis), Measure(1.0 / left, whole_r.sd, whole_r.basis)))
+    return rests
 
 
 def unit_currents(branch: Node, current_a: float, branch_ohm: float) -> dict[str, float]:

@@ -17,12 +17,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from hotchpot.bank.bank import Bank, Node, combine
+from hotchpot.bank.rules.joining import CAUTION_FRAC, CHARGE_FRAC, FINE_FRAC, FUSE_FRAC
+from hotchpot.bank.rules.registry import Case
 
 # The curve of charge against voltage is the judge's own; a second one here could only disagree with it.
 from hotchpot.bank.surge import _ChargeCurve, unit_currents
 from hotchpot.bank.surge import _curve as charge_curve
-from hotchpot.bank.rules.joining import CAUTION_FRAC, CHARGE_FRAC, FINE_FRAC, FUSE_FRAC
-from hotchpot.bank.rules.registry import Case
 from hotchpot.measure import Measure, total
 
 WIDEST_SETTLED = 12  # branches; in wider nodes one more hardly moves the rest, and Millman's bus stands for it

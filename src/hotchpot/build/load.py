@@ -10,7 +10,6 @@ from hotchpot.bank.rules.registry import Case, sum_over_cells
 from hotchpot.bank.rules.wiring import JOINT_MV
 from hotchpot.bank.surge import unit_currents
 from hotchpot.bench.state import State
-from hotchpot.build.charge import absorb_cell_v
 from hotchpot.build.step import Step, amps, between, gathered, names, step, volts
 from hotchpot.electrics.fault import precharge
 
@@ -61,10 +60,8 @@ def precharged(case: Case, rest_v: float) -> Iterator[Step]:
 def first_load(case: Case) -> Iterator[Step]:
     """Yield the first load and what each branch should carry of it."""
     assert case.bank is not None
-    bank = case.bank
-    root = bank.root
-    load = FIRST_LOAD_C * root.capacity_ah.value
-    load = min([load, *(_most_a(bank, state, load) for state in root.states)])
+    bank, root = case.bank, case.bank.root
+    load, parts = _first_load_a(bank)
     yield step(
         "First load",
         f"Draw {amps(load)} from the bank for {FIRST_LOAD_MIN:g} min.",
@@ -77,7 +74,7 @@ def first_load(case: Case) -> Iterator[Step]:
         why="A tenth of the capacity an hour shows bad joints and shares, and harms nothing.",
         minutes=FIRST_LOAD_MIN,
     )
-    yield from _shares(case, bank, load)
+    yield from _shares(case, parts)
     yield step(
         "Read the joints",
         "With the load on, read across every joint, lug to post, and feel it.",
@@ -91,13 +88,147 @@ def first_load(case: Case) -> Iterator[Step]:
     )
 
 
-def _most_a(bank: Bank, state: State, load_a: float) -> float:
-    """The bank current at which this unit is at its lasting limit, by first shares."""
-    return load_a * state.discharge_limit_a() / max(_first_shares(bank, load_a)[state.unit.id], 1e-9)
+def _first_load_a(bank: Bank) -> tuple[float, dict[str, float]]:
+    """A tenth of the capacity, less where a unit's first share would pass its lasting limit; with the shares."""
+    load = FIRST_LOAD_C * bank.root.capacity_ah.value
+    parts = unit_currents(bank.root, load, bank.branch_ohm)
+    ease = min([1.0, *(state.discharge_limit_a() / max(parts[state.unit.id], 1e-9) for state in bank.units)])
+    return load * ease, {name: ease * part for name, part in parts.items()}
 
 
-_SHARES: dict[str, float] = {}
+def _shares(case: Case, parts: Mapping[str, float]) -> Iterator[Step]:
+    nodes = list(case.parallels)
+    for group in gathered(nodes, id, lambda n: (len(n.children), n.cells), most=MOST_SHARES):
+        branches = [(child, branch_amps(child, parts)) for node in group for child in node.children]
+        currents = [current for _, current in branches]
+        middle = 0.5 * (min(currents) + max(currents))
+        spread = (1.0 + SHARE_TOLERANCE) * max(currents) - middle
+        each = "; ".join(f"{names(child.ids)} {amps(current)}" for child, current in branches)
+        if len(branches) > MOST_SHARES:
+            each = f"{between(currents, amps)} in each branch"
+        units = [name for node in group for name in node.ids]
+        yield step(
+            f"Clamp the branches of {names(units)}",
+            "With the load on, clamp each branch lead in turn.",
+            units=units,
+            reads=f"{each}; each ± {100 * SHARE_TOLERANCE:.0f} %",
+            expect=middle,
+            tolerance=spread,
+            unit="A",
+            stop_if=f"a branch is off by more than {100 * SHARE_TOLERANCE:.0f} %, or none flows: load off, check its joints.",
+            why="At first current divides by resistance; a branch that carries too little has a bad joint or a bad unit.",
+        )
 
 
-def _first_shares(bank: Bank, load_a: float) -> dict[str, float]:
-    return unit_currents(bank.root, load_a, bank.branch_ohm)
+def absorb_v(case: Case) -> float:
+    """Return what the first charge is watched to: the charger's setting, else the lowest absorb voltage. [V]"""
+    assert case.bank is not None
+    own = _absorb_v(case.bank.root)
+    return own if case.charge_v is None else min(case.charge_v, sum_over_cells(case.bank.root, "charge_max_v"))
+
+
+def _absorb_v(node: Node) -> float:
+    if not node.children:
+        state = node.states[0]
+        return state.unit.cells * (state.chem.band("absorb_v") or (0.0, state.chem.num("charge_max_v")))[1]
+    parts = [_absorb_v(child) for child in node.children]
+    return sum(parts) if node.is_series else min(parts)
+
+
+def first_charge(case: Case) -> Iterator[Step]:
+    """Yield the first charge, watched unit by unit to the absorb voltage."""
+    assert case.bank is not None
+    bank, target = case.bank, absorb_v(case)
+    yield step(
+        "First charge",
+        f"Charge the bank to {volts(target)} (at 25 °C) with somebody beside it until the absorb voltage is reached.",
+        units=bank.root.ids,
+        reads=f"{volts(target)} at the bank's terminals",
+        expect=target,
+        tolerance=0.005 * target,
+        unit="V",
+        stop_if=f"the bank passes {volts(sum_over_cells(bank.root, 'charge_max_v'))}: charger off, mend its setting.",
+        why="A wrong setting or a weak unit shows here for the first time.",
+    )
+    on_units = bank.volts_on(target)
+    for group in gathered(bank.units, lambda s: (s.chem.key, s.unit.cells), lambda s: s.chem.key, most=MOST_SHARES):
+        yield _at_absorb(group, [on_units[state.unit.id] for state in group])
+
+
+def _at_absorb(group: list[State], expected: list[float]) -> Step:
+    chem, units = group[0].chem, [state.unit.id for state in group]
+    lithium = chem.kind == "lithium"
+    middle = 0.5 * (min(expected) + max(expected))
+    tolerance = UNIT_SPREAD_FRAC * max(expected) + max(expected) - middle
+    tops = [state.unit.cells * absorb_limit_cell_v(state) for state in group]
+    cell = f", or a cell above {chem.num('charge_max_v'):.2f} V or {CELL_SPREAD_V:g} V from the rest" if lithium else ""
+    hot = HOT_LITHIUM_C if lithium else HOT_LEAD_C
+    return step(
+        f"Read each {chem.name} unit at absorb",
+        f"While the charger holds its absorb voltage, read {names(units)} one by one"
+        + (", and every cell behind its own protection." if lithium else "."),
+        units=units,
+        reads=f"{between(expected, volts)} each, ± {100 * UNIT_SPREAD_FRAC:.0f} %",
+        expect=middle,
+        tolerance=tolerance,
+        unit="V",
+        stop_if=f"a unit passes {between(tops, volts)}{cell}, or {hot:.0f} °C: charger off.",
+        why="A string's volts hide a unit that is full before the others, or weak.",
+    )
+
+
+def absorb_limit_cell_v(state: State) -> float:
+    """Return the highest voltage of a cell on charge, lower when warm for lead. [V]"""
+    warm = min(0.0, state.chem.num("temp_comp") * 1e-3 * (state.temperature_c - 25.0))
+    return state.chem.num("charge_max_v") + warm
+
+
+def trips(case: Case) -> Iterator[Step]:
+    """Yield a trial of everything that is to protect the bank."""
+    assert case.bank is not None
+    root = case.bank.root
+    disconnect = case.plan.protection.disconnect_v or sum_over_cells(root, "lvd_v")
+    yield step(
+        "Trip the low-voltage disconnect",
+        "With a small load on, raise its setting until it opens, and set it back.",
+        units=root.ids,
+        reads=f"opens at the bank's volts; then set to {volts(disconnect)}",
+        expect=disconnect,
+        tolerance=0.01 * disconnect,
+        unit="V",
+        stop_if="it does not open, or closes again by itself at once.",
+        why="It is what keeps the weakest unit from reversal.",
+    )
+    guarded = [s.unit.id for s in root.states if s.unit.bms or (case.plan.protection.bms and s.chem.kind == "lithium")]
+    if guarded:
+        yield step(
+            f"Trip each protection of {names(guarded)}",
+            "By its test button or setting, let each open on charge and on discharge.",
+            units=guarded,
+            reads="0 A on the clamp while it is open",
+            expect=0.0,
+            tolerance=0.5,
+            unit="A",
+            stop_if="one does not open both ways.",
+            why="It is the last thing between a cell and fire; it must not be tried for the first time in need.",
+        )
+    if case.plan.charger.source == "wind":
+        yield step(
+            "Try the dump load",
+            "In light wind, open the charge path and see the dump load or brake take over before anything else opens.",
+            units=root.ids,
+            stop_if="the turbine speeds up.",
+            why="A turbine without a load destroys itself and what it is joined to.",
+        )
+
+
+def baseline(case: Case) -> Iterator[Step]:
+    """Yield what to write down while all is new."""
+    assert case.bank is not None
+    yield step(
+        "Keep the baseline",
+        "Write down the date, every unit's rest volts and temperature, the branch amps and joint millivolts at the first "
+        "load, and every unit's volts at absorb; read the same again after a week.",
+        units=case.bank.root.ids,
+        why="A unit that drifts is found by comparing with its own first day.",
+    )

@@ -18,11 +18,11 @@ import math
 
 from hotchpot.bank.arrangement import Parallel
 from hotchpot.bank.bank import Bank, Node
+from hotchpot.bank.rules.joining import CHARGE_FRAC, FINE_FRAC
 
 # The curve of charge against voltage is the judge's own; a second one here could only disagree with it.
 from hotchpot.bank.surge import _curve as charge_curve
 from hotchpot.bank.surge import polarised_ohm
-from hotchpot.bank.rules.joining import CHARGE_FRAC, FINE_FRAC
 from hotchpot.build.closing import Closing
 from hotchpot.build.step import Resistor
 from hotchpot.chemistry import interpolate

@@ -6,12 +6,11 @@ from collections.abc import Iterator
 
 from hotchpot.bank.rules.protection import FUSE_LOAD_FRAC, INTERRUPT_MARGIN, fault_current_a
 from hotchpot.bank.rules.registry import Case
-from hotchpot.bank.rules.series import _sum as highest_over_cells
 from hotchpot.bank.sharing import discharge_shares
 from hotchpot.bank.surge import unit_currents
 from hotchpot.bench.state import State, meter_sd_v
 from hotchpot.build.load import branch_amps
-from hotchpot.build.step import Step, amps, between, gathered, names, step, volts
+from hotchpot.build.step import Step, between, gathered, names, step, volts
 from hotchpot.electrics.ampacity import ampacity_band
 
 MOST_READINGS = 10
@@ -170,6 +169,3 @@ def _worst_branch_a(case: Case) -> float | None:
     else:
         parts = unit_currents(bank.root, load, bank.branch_ohm)
     return max(branch_amps(child, parts) for child in case.parallels[0].children)
-
-
-__all__ = ["fuse_words", "fuses", "highest_over_cells", "look", "read_units"]

@@ -399,8 +399,10 @@ def nimh(self: Rule, case: Case) -> Iterator[Outcome]:
     units = [s for s in case.units if s.chem.key == "nimh"]
     if not units or case.charge_v is None:
         return
+    charger = case.plan.charger
+    held = charger.stage == "float" or (charger.hours is not None and charger.hours > ROUTINE_HOLD_H)
     yield self.finding(
-        Verdict.ONLY_IF,
+        Verdict.FORBID if held else Verdict.ONLY_IF,
         [s.unit.id for s in units],
         "end of charge",
         says="Sealed nickel-metal hydride has no constant-voltage end of charge.",

@@ -201,7 +201,8 @@ def nickel(self: Rule, case: Case) -> Iterator[Outcome]:
         if any(chem.kind != "nickel" for chem in kinds) or len({chem.family for chem in kinds}) > 1:
             continue
         sealed = kinds[0].sealed
-        charged = case.plan.charger.volts or case.plan.charger.amps or case.plan.charger.charge_frac_per_hour
+        charger = case.plan.charger
+        charged = "charge" in case.plan.question or charger.volts or charger.amps or charger.charge_frac_per_hour
         verdict = Verdict.CAUTION if not sealed else Verdict.FORBID if charged else Verdict.ONLY_IF
         yield self.finding(
             verdict,

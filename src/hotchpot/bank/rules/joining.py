@@ -14,6 +14,7 @@ from hotchpot.bench.state import State
 FINE_FRAC, CAUTION_FRAC, CHARGE_FRAC = 0.2, 0.5, 0.10
 FUSE_FRAC = 0.8
 READING_TOLERANCE = 0.03
+TRIP_SPREAD_K = 10.0
 
 
 @rule(
@@ -146,7 +147,7 @@ def _surge_says(worst: Joining, unit: State, limit: float) -> str:
     if worst.charge_ah is not None and abs(worst.charge_ah) >= 0.05:
         text += f"; {abs(worst.charge_ah):.3g} Ah move"
         if worst.hours:
-            text += f", falling to a third in {_span(worst.hours)}"
+            text += f", two thirds of it within {_span(worst.hours)}"
         if worst.heat_j and worst.heat_j >= 1000:
             text += f", {worst.heat_j / 1000:.3g} kJ of heat"
     return text + "."
@@ -184,7 +185,7 @@ def _surge_words(verdict: Verdict, worst: Joining, limit: float) -> tuple[str, s
     gate=Gate.CURRENT,
     questions=("join", "operate"),
     decides="temperature spread between units that share terminals or a current",
-    source="5 K warn: common practice, no source; life halves per 10 K: IEEE 1188 practice",
+    source="5 K warn, 10 K trip in a running bank: common practice, no source; life halves per 10 K: IEEE 1188 practice",
 )
 def temperature(self: Rule, case: Case) -> Iterator[Outcome]:
     """Warn of units at unlike temperatures: the warm one takes more charge and ages faster."""
@@ -198,17 +199,20 @@ def temperature(self: Rule, case: Case) -> Iterator[Outcome]:
     if spread < 5.0:
         return
     gap = hot.unit.cells * abs(hot.chem.num("ocv_temp_coeff")) * spread
+    running_hot = "operate" in case.plan.question and spread > TRIP_SPREAD_K
     yield self.finding(
-        Verdict.CAUTION,
+        Verdict.FORBID if running_hot else Verdict.CAUTION,
         [hot.unit.id, cold.unit.id],
         "temperature spread",
         value=spread,
-        limit=5.0,
+        limit=TRIP_SPREAD_K if running_hot else 5.0,
         unit="K",
         says=f"{hot.unit.id} is {spread:.0f} K warmer than {cold.unit.id}; that alone shifts its voltage by only {gap:.0f} mV.",
         why="The circulating current dies away, but the warm unit takes more charge, leaks twice as fast and ages twice as "
         "fast per 10 K.",
-        do="Give both the same air: move them from sun, stove or wall, leave a finger's gap, and read again.",
+        do="Stop and disconnect it: in a running bank that is a failing unit or joint. Let it cool outdoors and test it."
+        if running_hot
+        else "Give both the same air: move them from sun, stove or wall, leave a finger's gap, and read again.",
         source=f"{self.source}; {hot.chem.cite('ocv_temp_coeff')}",
     )
 

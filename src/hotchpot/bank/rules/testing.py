@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from hotchpot.bank.rules.registry import EVERY_USE, Case, Outcome, Rule, rule
 from hotchpot.bank.verdict import Gate, Verdict
+from hotchpot.bench.state import State
 from hotchpot.chemistry import Chemistry
 
 
@@ -55,6 +56,41 @@ def _sealed(self: Rule, name: str, chem: Chemistry) -> Outcome:
     )
 
 
+def _charge_doubt(state: State) -> float:
+    """How far a rest voltage leaves the state of charge open, with the whole doubt of the curve."""
+    assert state.unit.rest_v is not None
+    cell_v, doubt = state.unit.rest_v / state.unit.cells, state.chem.num("ocv_curve_sd")
+    return (state.chem.ocv.soc_at(cell_v + doubt) - state.chem.ocv.soc_at(cell_v - doubt)) / 2
+
+
+@rule(
+    "test-rest",
+    title="Rested before it is read",
+    gate=Gate.UNIT,
+    questions=("test",),
+    decides="hours at rest before the voltage was read",
+    source="chemistry data (rest_h_min)",
+)
+def rested(self: Rule, case: Case) -> Iterator[Outcome]:
+    """A voltage read too soon tells of the last charge, not of what is left."""
+    for state in case.units:
+        hours, needed = state.unit.rest_hours, state.chem.num("rest_h_min")
+        if state.unit.rest_v is None or hours is None or hours >= needed - 1e-9:
+            continue
+        yield self.finding(
+            Verdict.ONLY_IF,
+            [state.unit.id],
+            "rest before reading",
+            value=hours,
+            limit=needed,
+            unit="h",
+            says=f"{state.unit.id} was read after {hours:.2g} h of rest; {needed:g} h are needed.",
+            why="Terminal voltage after charge or load is polarisation.",
+            do=f"Rest it {needed:g} h or more with nothing connected and read again.",
+            source=state.chem.cite("rest_h_min"),
+        )
+
+
 @rule(
     "test-plateau",
     title="Charge from voltage on a flat curve",
@@ -66,9 +102,9 @@ def _sealed(self: Rule, name: str, chem: Chemistry) -> Outcome:
 def plateau(self: Rule, case: Case) -> Iterator[Outcome]:
     """Say when a rest voltage cannot tell the charge."""
     for state in case.units:
-        if state.unit.rest_v is None or state.unit.soc_frac is not None or state.soc_frac is None:
+        if state.unit.rest_v is None or (state.unit.soc_frac is not None and "test" not in case.plan.question):
             continue
-        doubt = state.soc_frac.sd
+        doubt = _charge_doubt(state)
         if doubt <= 0.10:
             continue
         yield self.finding(

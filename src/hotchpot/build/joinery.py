@@ -1,0 +1,195 @@
+"""The steps of joining itself: parallel groups from the inside out, strings, strings in parallel, isolation."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from hotchpot.bank.bank import Node
+from hotchpot.bank.rules.registry import Case
+from hotchpot.build.charge import Preparation
+from hotchpot.build.closing import Assembly, Closing
+from hotchpot.build.step import Step, amps, between, gathered, names, step, volts
+from hotchpot.build.topup import through
+
+MOST_CLOSINGS, MOST_STRINGS = 8, 6
+STRING_TOLERANCE = 0.01
+LEAK_MA, LEAK_KOHM = 1.0, 10.0
+
+
+def joining_steps(prepared: Preparation) -> Iterator[Step]:
+    """Yield the closings of every parallel node and the reading of every string, inside first."""
+    together = prepared.after
+    level = together.height
+    closings = gathered(
+        together.closings,
+        id,
+        lambda c: id(c.node),
+        lambda c: (level[id(c.node)], len(c.node.children), c.node.cells),
+        lambda c: level[id(c.node)],
+        most=MOST_CLOSINGS,
+    )
+    strings = gathered(
+        [node for node in together.nodes if node.is_series],
+        id,
+        lambda n: (level[id(n)], n.cells, len(n.children)),
+        lambda n: level[id(n)],
+        most=MOST_STRINGS,
+    )
+    work: list[tuple[int, Iterator[Step]]] = []
+    work += [(min(level[id(c.node)] for c in group), _closing_steps(prepared, group)) for group in closings]
+    work += [(min(level[id(n)] for n in group), iter([_string(together, group)])) for group in strings]
+    for _, steps in sorted(work, key=lambda row: row[0]):
+        yield from steps
+    yield from _converters(prepared.case)
+
+
+def _closing_steps(prepared: Preparation, group: list[Closing]) -> Iterator[Step]:
+    still = [(closing, prepared.still[id(closing)]) for closing in group if id(closing) in prepared.still]
+    yield _gap(group, bool(still))
+    if still:
+        yield through(still, instead=False)
+    yield _close(group, {id(closing): resistor.stop_v for closing, resistor in still})
+
+
+def _where(group: list[Closing]) -> str:
+    if len(group) == 1:
+        return f"{names(group[0].branch.ids)} to {names(group[0].joined_ids)}"
+    nodes = {id(closing.node): closing.node for closing in group}
+    if len(nodes) == 1:
+        first = group[0]
+        order = [names(first.joined_ids), *(names(closing.branch.ids) for closing in group)]
+        return ", ".join(order[:8]) + (" and so on, nearest voltage next" if len(order) > 8 else " in this order")
+    return f"the branches of {len(nodes)} groups, nearest voltages first"
+
+
+def _units(group: list[Closing]) -> list[str]:
+    return list(dict.fromkeys(name for c in group for name in (*c.joined_ids, *c.branch.ids)))
+
+
+def _gap(group: list[Closing], resistor: bool) -> Step:
+    """The reading across the open fuse holder before it is closed."""
+    hardest = max(group, key=lambda c: abs(c.gap_v.value) / max(c.allowed_v, 1e-12))
+    gap = max(abs(closing.gap_v.value) for closing in group)
+    tolerance = 2.0 * max(closing.gap_v.sd for closing in group)
+    most = gap + tolerance if resistor else min(closing.allowed_v for closing in group)
+    then = (
+        ""
+        if resistor
+        else f" ({amps(hardest.allowed_v / hardest.ohm.value)}): do not close; charge the low one and rest it"
+    )
+    return step(
+        f"Read the gap: {_where(group)}",
+        "Tighten all but the fuse; put the meter across the open fuse holder"
+        + (f" of {names(group[0].branch.ids)}." if len(group) == 1 else " of each branch as its turn comes."),
+        units=_units(group),
+        reads=f"{volts(gap)} ± {volts(tolerance)}" if len(group) == 1 else f"{volts(gap + tolerance)} or less at each",
+        expect=gap,
+        tolerance=tolerance,
+        unit="V",
+        stop_if=f"above {volts(most)}{then}. Near {volts(2 * abs(group[0].settled_v))}: a lead is reversed.",
+        why="The voltage across the open holder is what will drive the current when it closes.",
+    )
+
+
+def _close(group: list[Closing], through_v: dict[int, float]) -> Step:
+    """The closing itself, clamp on the lead."""
+    firsts = [
+        closing.current_a.value if id(closing) not in through_v else through_v[id(closing)] / closing.ohm.value
+        for closing in group
+    ]
+    first, stop = (
+        max(firsts),
+        min(max(c.stop_a, min(2 * a, 0.5 * c.limit_a)) for c, a in zip(group, firsts, strict=True)),
+    )
+    tolerance = 2.0 * max(closing.current_a.sd for closing in group)
+    one = group[0]
+    settles = f"; the joined terminals show {volts(one.bus_v)} at first" if len(group) == 1 else " at each"
+    return step(
+        f"Close: {_where(group)}",
+        f"Clamp meter on the lead, put the fuse in{f' for {names(one.branch.ids)}' if len(group) == 1 else ', one at a time'}.",
+        units=_units(group),
+        reads=f"{amps(first)} or less at first{settles}, then falling",
+        expect=first,
+        tolerance=tolerance,
+        unit="A",
+        stop_if=f"above {amps(stop)}, or not falling within 10 min: take the fuse out.",
+        why="By ten-second resistances; the first instant can be twice as much.",
+        minutes=10.0,
+    )
+
+
+def _string(together: Assembly, group: list[Node]) -> Step:
+    sums = [rest.value for node in group if (rest := together.rest_v(node)) is not None]
+    units = [name for node in group for name in node.ids]
+    parts = [rest.value for node in group for child in node.children if (rest := together.rest_v(child)) is not None]
+    if not sums or not parts:
+        return _unread_string(units)
+    middle = 0.5 * (min(sums) + max(sums))
+    tolerance = max(sums) - middle + STRING_TOLERANCE * max(sums)
+    which = names(units) if len(group) == 1 else f"{len(group)} strings of {names(units)}"
+    reversed_v, missing_v = middle - 2.0 * max(parts), middle - max(parts)
+    return step(
+        f"Build the string: {which}",
+        f"Join {names(units)} end to end, plus to minus, one link at a time; read the ends of "
+        + ("the string." if len(group) == 1 else "each string."),
+        units=units,
+        reads=f"{between(sums, volts)} ± {100 * STRING_TOLERANCE:g} %, the sum of its members",
+        expect=middle,
+        tolerance=tolerance,
+        unit="V",
+        stop_if=f"outside. About {volts(reversed_v)}: one member is reversed; about {volts(missing_v)}: one is dead, missing or "
+        "bridged. Undo the last link.",
+        why="In a string voltages add; a sum that does not fit shows the wrong member before a charger drives it further.",
+    )
+
+
+def _unread_string(units: list[str]) -> Step:
+    return step(
+        f"Build the string: {names(units)}",
+        f"Join {names(units)} end to end, plus to minus, one link at a time; add up their readings and read the ends.",
+        units=units,
+        reads=f"the sum of its members ± {100 * STRING_TOLERANCE:g} %",
+        stop_if="outside. The sum less twice one member: that member is reversed.",
+        why="In a string voltages add.",
+    )
+
+
+def _converters(case: Case) -> Iterator[Step]:
+    bank = case.bank
+    if bank is None or not case.plan.charger.separate_converters or not bank.parallels:
+        return
+    ids = [name for node in bank.parallels for name in node.ids]
+    yield step(
+        "Connect each branch to its own converter",
+        f"Never tie the branches of {names(dict.fromkeys(ids))} together: each goes to the terminals of its own converter.",
+        units=dict.fromkeys(ids),
+        stop_if="two branches share a positive lead.",
+        why="The converters are what lets unlike branches work together.",
+    )
+
+
+def isolation(case: Case, rest_v: float) -> Iterator[Step]:
+    """Yield the isolation check and the main fuse."""
+    assert case.bank is not None
+    yield step(
+        "Check the isolation",
+        f"Join {LEAK_KOHM:g} kΩ from the plus pole to the frame and read across it; then the same from the minus pole.",
+        units=case.bank.root.ids,
+        reads=f"below {LEAK_KOHM * LEAK_MA:g} V, which is {LEAK_MA:g} mA (skip the pole that is earthed by design)",
+        expect=0.0,
+        tolerance=LEAK_MA,
+        unit="mA",
+        stop_if=f"{LEAK_KOHM * LEAK_MA:g} V or more: a path to the frame; dry, clean and find it.",
+        why="A second fault to the frame would be a short circuit.",
+    )
+    yield step(
+        "Main fuse in",
+        "With the isolator open, put the main fuse in and read the isolator's input.",
+        units=case.bank.root.ids,
+        reads=f"{volts(rest_v)} ± 1 %, plus on plus",
+        expect=rest_v,
+        tolerance=0.01 * rest_v,
+        unit="V",
+        stop_if="the sign or the volts are wrong.",
+        why="Reversed leads destroy an inverter at once.",
+    )

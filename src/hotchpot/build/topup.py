@@ -1,0 +1,148 @@
+"""The steps of charging first: each unit alone, rest, read again; and the resistor that may stand in for it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from hotchpot.bank.bank import Node
+from hotchpot.build.charge import Charge, Preparation
+from hotchpot.build.closing import Closing
+from hotchpot.build.step import Resistor, Step, amps, between, gathered, names, span, step, volts
+
+MOST_CHARGES, MOST_SPREADS, MOST_RESISTORS = 10, 6, 6
+
+
+def charge_steps(prepared: Preparation) -> Iterator[Step]:
+    """Yield the charges, the rest, the readings after it, and how far apart they may be."""
+    if not prepared.charges:
+        return
+    for group in gathered(
+        prepared.charges, _alike, lambda c: (c.state.chem.key, c.state.unit.cells), most=MOST_CHARGES
+    ):
+        yield _charge(group)
+    yield from _instead(prepared)
+    yield _rest(prepared.charges)
+    kinds = gathered(prepared.charges, lambda c: (c.state.chem.key, c.state.unit.cells), most=MOST_CHARGES)
+    for group in kinds:
+        yield _again(group)
+    yield from _spreads(prepared)
+
+
+def _alike(charge: Charge) -> tuple[str, float, str, str]:
+    return charge.state.chem.key, round(charge.charge_v, 2), amps(charge.limit_a), amps(charge.tail_a)
+
+
+def _charge(group: list[Charge]) -> Step:
+    units, chem = [charge.id for charge in group], group[0].state.chem
+    to = between([charge.charge_v for charge in group], volts)
+    hours = [charge.hours for charge in group if charge.hours is not None]
+    low, high = (float(t) for t in chem.row("charge_t"))
+    do = (
+        f"Charge {names(units)} alone, joined to nothing else, to {to}, with {amps(min(c.limit_a for c in group))} or less, "
+        f"until it takes {between([c.tail_a for c in group], amps)}."
+    )
+    if len(hours) < len(group):
+        do = f"Bring {names(units)} to between {low:g} and {high:g} °C first, and judge again; then charge it alone to {to}."
+    elif chem.key == "nimh":
+        do = (
+            f"Charge {names(units)} alone at {amps(min(0.1 * c.state.capacity_ah.value for c in group))} with a charger "
+            f"that stops on falling voltage, temperature rise or time; near {to} it is close to full."
+        )
+    about = f" about {span(max(hours))} at {amps(min(c.amps for c in group))}, longer with less;" if hours else ""
+    return step(
+        f"Charge {names(units)} alone",
+        do,
+        units=units,
+        reads=f"{to} at the end;{about} then falling current",
+        expect=max(charge.charge_v for charge in group),
+        tolerance=0.01 * max(charge.charge_v for charge in group),
+        unit="V",
+        stop_if=f"it passes {volts(max(1.01 * c.charge_v for c in group))}, leaves {low:g} to {high:g} °C, hisses or smells.",
+        why="Units that are full alone and rested meet with nothing to exchange; a string keeps the gap it is built with.",
+        minutes=60.0 * max(hours) if hours else None,
+    )
+
+
+def _rest(charges: tuple[Charge, ...]) -> Step:
+    hours = max(charge.rest_h for charge in charges)
+    least = max(charge.state.chem.num("rest_h_min") for charge in charges)
+    return step(
+        "Let them rest",
+        f"Leave {names(charge.id for charge in charges)} with nothing connected for {hours:g} h ({least:g} h at the least).",
+        units=[charge.id for charge in charges],
+        why="The voltage just after a charge is polarisation; the true gap shows only after rest.",
+        minutes=60.0 * hours,
+    )
+
+
+def _again(group: list[Charge]) -> Step:
+    units = [charge.id for charge in group]
+    full, doubt = group[0].full_v, 2.0 * group[0].full_sd_v
+    return step(
+        f"Read {names(units)} again",
+        f"Read {names(units)} at rest, nothing connected.",
+        units=units,
+        reads=f"{volts(full)} ± {volts(doubt)}" + (" each" if len(units) > 1 else ""),
+        expect=full,
+        tolerance=doubt,
+        unit="V",
+        stop_if=f"below {volts(full - doubt)}: a weak cell; leave that unit out and judge again.",
+        why="A unit that does not hold its full voltage would be charged by all the others for ever.",
+    )
+
+
+def _spreads(prepared: Preparation) -> Iterator[Step]:
+    """How far apart the branches of each parallel node may read: from the surge rule, not from folklore."""
+    nodes = [node for node in prepared.after.nodes if prepared.after.of(node)]
+    for group in gathered(nodes, id, lambda n: (len(n.children), n.cells), most=MOST_SPREADS):
+        closings = [closing for node in group for closing in prepared.after.of(node)]
+        allowed = min(closings, key=lambda c: c.allowed_v)
+        units = [name for node in group for name in node.ids]
+        yield step(
+            f"Compare the branches of {names(units)}",
+            f"Take the lowest reading of {_branches(group)} from the highest.",
+            units=units,
+            reads=f"{volts(allowed.allowed_v)} apart or less",
+            expect=0.0,
+            tolerance=allowed.allowed_v,
+            unit="V",
+            stop_if=f"more than {volts(allowed.allowed_v)} apart: charge the lowest again, rest it, read again.",
+            why=f"{volts(allowed.allowed_v)} drives {amps(allowed.allowed_v / allowed.ohm.value)} through "
+            f"{1000 * allowed.ohm.value:.3g} mΩ, a fifth of the {amps(allowed.limit_a)} that its first unit may carry.",
+        )
+
+
+def _branches(group: list[Node]) -> str:
+    if len(group) > 1:
+        return "the branches of each group"
+    return " | ".join(names(child.ids) for child in group[0].children[:6]) + (
+        " ..." if len(group[0].children) > 6 else ""
+    )
+
+
+def _instead(prepared: Preparation) -> Iterator[Step]:
+    for group in gathered(prepared.instead, lambda p: id(p[0]), lambda p: id(p[0].node), most=MOST_RESISTORS):
+        yield through(group, instead=True)
+
+
+def through(group: list[tuple[Closing, Resistor]], *, instead: bool) -> Step:
+    """Return the step of joining through a resistor; of several, one strong enough for all."""
+    units = [name for _, resistor in group for name in resistor.units]
+    ohm, watt = max(r.ohm for _, r in group), max(r.watt for _, r in group)
+    minutes, stop_v = max(r.minutes for _, r in group), min(r.stop_v for _, r in group)
+    start = max(r.start_a for _, r in group)
+    chance = "In place of charging" if instead else f"Before closing {names(units)}"
+    return step(
+        f"{chance}: join through a resistor",
+        f"{'If you cannot charge them, join' if instead else 'Join'} {names(units)} to "
+        f"{names(group[0][0].joined_ids)} through {ohm:.2g} Ω or more, {watt:.0f} W or more, and wait about "
+        f"{span(minutes / 60.0)}; close directly when the resistor shows {volts(stop_v)} or less.",
+        units=[*dict.fromkeys([*units, *(name for c, _ in group for name in c.joined_ids)])],
+        reads=f"{amps(start)} at first, falling; {volts(stop_v)} across the resistor in the end",
+        expect=start,
+        tolerance=0.2 * start,
+        unit="A",
+        stop_if=f"more than {amps(1.5 * start)} flows, the current does not fall, or anything but the resistor is warm.",
+        why=f"The resistor holds the current to {amps(start)} while the charge moves; mount it clear of all that burns.",
+        minutes=minutes,
+    )
