@@ -187,7 +187,10 @@ def discharge(made: Bank, load_a: float, hours: float) -> tuple[Callable[[Array]
         soc, v1, v2 = y[:count], y[count : 2 * count], y[2 * count :]
         cell_v = np.array([_cell_v(s, x) for s, x in zip(states, soc, strict=True)])
         factor = np.array(
-            [np.interp(x, (0.05, 0.1, 0.2, 0.5, 0.8, 1.0), s.chem.row("r_soc_mult")) for s, x in zip(states, soc, strict=True)]
+            [
+                np.interp(x, (0.05, 0.1, 0.2, 0.5, 0.8, 1.0), s.chem.row("r_soc_mult"))
+                for s, x in zip(states, soc, strict=True)
+            ]
         )
         return circuit.solve(cells * cell_v - v1 - v2, base * factor, load_a)
 
@@ -202,7 +205,15 @@ def discharge(made: Bank, load_a: float, hours: float) -> tuple[Callable[[Array]
     empty.terminal = True  # type: ignore[attr-defined]
     start = np.concatenate([np.ones(count), np.zeros(2 * count)])
     run = solve_ivp(
-        rates, (0, hours), start, method="Radau", rtol=1e-6, atol=1e-8, max_step=hours / 200, events=empty, dense_output=True
+        rates,
+        (0, hours),
+        start,
+        method="Radau",
+        rtol=1e-6,
+        atol=1e-8,
+        max_step=hours / 200,
+        events=empty,
+        dense_output=True,
     )
     assert run.success, run.message
 

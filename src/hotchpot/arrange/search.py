@@ -8,7 +8,7 @@ offered first is the best of those that are not forbidden.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from random import Random
 
@@ -20,11 +20,12 @@ from hotchpot.arrange.pool import Pool, fit, in_order, pools
 from hotchpot.arrange.proposal import Proposal, Search, Watch
 from hotchpot.arrange.words import nothing_makes, nothing_safe, why
 from hotchpot.arrange.worth import Worth, bound_wh, duty_factor
-from hotchpot.bank.arrangement import Block
+from hotchpot.bank.arrangement import Block, ids
 from hotchpot.bank.plan import Plan
 from hotchpot.bench.state import State
 from hotchpot.errors import InputError, NoAnswerError
 
+_Found = tuple[Candidate, Block]
 _LISTING = 0.7  # of the progress told; judging is the rest
 
 
@@ -49,7 +50,7 @@ class _Pile:
     """All units in order, and why some were refused."""
 
     states: tuple[State, ...]
-    refused: Mapping[str, str]
+    refused: dict[str, str]
 
 
 def propose(
@@ -125,7 +126,7 @@ def propose(
     top_wh = max(found[0][0].usable_wh, listing.open_wh)
     pile = _Pile(in_order(states), rejected | court.spoilt)
     unused = _unusable(units, searches, listing, system_v) | pile.refused
-    proposals = tuple(_proposal(*row, court, pile, top_wh) for row in found)
+    proposals = tuple(_proposal(found, i, court, pile, top_wh) for i in range(len(found)))
     watch.tell(1.0)
     return Search(
         proposals=proposals,
@@ -160,9 +161,9 @@ def _listing(searches: Sequence[Pool], plan: Plan, court: Court, seed: int, watc
     return listing
 
 
-def _judged(listing: Listing, court: Court, best: int, watch: Watch) -> list[tuple[Candidate, Block]]:
+def _judged(listing: Listing, court: Court, best: int, watch: Watch) -> list[_Found]:
     """Return the best candidates that the judge does not forbid."""
-    found: list[tuple[Candidate, Block]] = []
+    found: list[_Found] = []
     for candidate, block in best_first(listing.candidates, court):
         if court.allows(block):
             found.append((candidate, block))
@@ -188,10 +189,12 @@ def _unusable(units: Sequence[State], searches: Sequence[Pool], listing: Listing
     return said
 
 
-def _proposal(candidate: Candidate, block: Block, court: Court, pile: _Pile, top_wh: float) -> Proposal:
+def _proposal(found: list[_Found], place: int, court: Court, pile: _Pile, top_wh: float) -> Proposal:
+    candidate, block = found[place]
     bank, judgement = court.bank(block), court.judgement(block)
     root = bank.root
     usable_ah = root.capacity_ah * duty_factor(root.states, root.capacity_ah.value, root.nominal_v, court.plan.duty)
+    better = {name for other, above in found[:place] if other.pool is candidate.pool for name in ids(above)}
     used = set(root.ids)
     left = [state for state in pile.states if state.unit.id not in used]
     return Proposal(
@@ -205,5 +208,5 @@ def _proposal(candidate: Candidate, block: Block, court: Court, pile: _Pile, top
         left_over=tuple(state.unit.id for state in left),
         links=candidate.rank[1],
         strings=candidate.rank[2],
-        why=why(bank, candidate.pool, left, pile.refused),
+        why=why(bank, candidate.pool, left, pile.refused, better),
     )

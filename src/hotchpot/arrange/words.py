@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from hotchpot.arrange.court import Court
 from hotchpot.arrange.pool import Pool, cell_counts, makeable_v
@@ -12,11 +12,17 @@ from hotchpot.bank.rules.registry import listing
 from hotchpot.bench.state import State
 
 
-def why(bank: Bank, pool: Pool, left: Sequence[State], rejected: Mapping[str, str]) -> str:
-    """Return one sentence: what limits the bank, and why each unit left over is left over."""
+def why(bank: Bank, pool: Pool, left: Sequence[State], refused: Collection[str], better: Collection[str]) -> str:
+    """
+    Return one sentence: what limits the bank, and why each unit left over is left over.
+
+    `refused` are units that may not be joined, `better` those that a larger proposal of the same pool uses.
+    """
+    spare = [state for state in left if state.unit.id not in refused]
     reasons: dict[str, list[str]] = {}
     for state in left:
-        reasons.setdefault(_reason(state, bank, pool, left, rejected), []).append(state.unit.id)
+        reason = "{units} may not be joined" if state not in spare else _reason(state, bank, pool, spare, better)
+        reasons.setdefault(reason, []).append(state.unit.id)
     over = "; ".join(reason.format(units=listing(names, 4)) for reason, names in reasons.items())
     return f"{_limit(bank)}; {over or 'no unit is left over'}."
 
@@ -40,24 +46,23 @@ def _surplus(node: Node) -> float:
 
 
 def _name(node: Node) -> str:
-    return f"the group of {listing(node.ids, 4)}".capitalize() if len(node.ids) > 1 else node.ids[0]
+    return f"The group of {listing(node.ids, 4)}" if len(node.ids) > 1 else node.ids[0]
 
 
-def _reason(state: State, bank: Bank, pool: Pool, left: Sequence[State], rejected: Mapping[str, str]) -> str:
-    """Return why a unit is left over, with a place for the units' names."""
-    if state.unit.id in rejected:
-        return "{units} may not or cannot be used"
+def _reason(state: State, bank: Bank, pool: Pool, spare: Sequence[State], better: Collection[str]) -> str:
+    """Return why a unit that may be joined is left over, with a place for the units' names."""
     if state.chem.family != pool.family:
-        return f"{{units}}: {state.chem.name} never shares a bank with {pool.family}"
+        return f"{{units}}: {state.chem.name} never shares a bank with another family"
     if all(other.unit.id != state.unit.id for other in pool.states):
         return f"{{units}} cannot be part of {pool.cells} cells in series"
     weakest = min((node.capacity_ah.value for node in bank.strings), default=0.0)
     if state.capacity_ah.value < weakest * (1 - 1e-9):
         return f"{{units}} would pull a string down to {state.capacity_ah.value:.3g} Ah"
-    spare = sum(s.unit.cells for s in left if s.chem is state.chem and s.unit.id not in rejected)
-    if spare < pool.cells:
+    if state.unit.id in better:
+        return "{units} could be used, as in a larger proposal"
+    if sum(s.unit.cells for s in spare if s.chem is state.chem) < pool.cells:
         return "{units} would raise no string's weakest member, and too few are left for another string"
-    return "{units} would add nothing that the judge allows"
+    return "{units} would add nothing that is allowed"
 
 
 def nothing_makes(system_v: float, fit: Sequence[State], rejected: Mapping[str, str]) -> str:

@@ -97,6 +97,8 @@ def bound_wh(pool: Pool, duty: Duty) -> float:
     bank's capacity is at most the sum over the units of cells times capacity. Nominal voltage v and duty factor k are
     taken from the chemistry that has most of either.
     """
+    if not pool.states:
+        return 0.0
     capacity = sum(s.capacity_ah.value * s.unit.cells for s in pool.states) / pool.cells
     nominal_v = pool.cells * max(s.chem.num("nominal_v") for s in pool.states)
     return capacity * nominal_v * max(duty_factor([s], capacity, nominal_v, duty) for s in pool.states)

@@ -26,7 +26,8 @@ def parse_plan(data: bytes | str, *, name: str) -> Plan:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         line = re.search(r"line (\d+)", str(error))
-        where = f"{name}:{line.group(1)}" if line else name
+        last = max(1, len(text.splitlines()))  # what is cut off is told "at end of document"
+        where = f"{name}:{line.group(1) if line else last}"
         mend = "give one `key = value` a line, text in double quotes, tables as `[duty]`"
         raise InputError.one(where, f"not valid TOML ({error})", mend) from None
     except RecursionError:
@@ -140,13 +141,13 @@ class _Reader:
 
     def _line(self, section: str, key: str) -> int | None:
         here = ""
+        homes = ("wiring", "wiring.taps") if section == "taps" else (section,)
         pattern = re.compile(rf"(?:^|[{{,])\s*\"?{re.escape(key)}\"?\s*=")
         for number, line in enumerate(self.lines, start=1):
             if table := re.match(r"\s*\[+\s*([\w.\-]+)", line):
                 here = table.group(1)
                 if here == key and not section:
                     return number
-            inside = here == section or section == "taps" or (not section and not here)
-            if inside and pattern.search(line):
+            if here in homes and pattern.search(line):
                 return number
         return None

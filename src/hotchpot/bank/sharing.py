@@ -1,14 +1,17 @@
 r"""
 Who carries what while a bank is discharged, from full to empty, and when a string drops out.
 
-Units are a source OCV(SoC) behind a resistance R(SoC). Each step solves the network exactly by series-parallel reduction
-and moves the charge implicitly: over a step the open-circuit voltage of a unit falls by its slope times the charge drawn,
+Units are a source OCV(SoC) behind a resistance R(SoC) and two slow pairs. Each step solves the network exactly by
+series-parallel reduction and moves the charge implicitly: over a step the open-circuit voltage of a unit falls by its
+slope times the charge drawn, and each slow pair relaxes exactly,
 
-.. math:: E(s - I\,\Delta t/Q) \approx E(s) - E'(s)\,I\,\Delta t/Q
+.. math::
+    E(s - I\,\Delta t/Q) \approx E(s) - E'(s)\,I\,\Delta t/Q \qquad
+    v_i(t+\Delta t) = a_i v_i + (1-a_i) R_i I, \quad a_i = e^{-\Delta t/\tau_i}
 
-and each slow pair of the unit relaxes exactly, v(t+Δt) = a v + (1-a) R_i I with a = exp(-Δt/τ_i), so the slope acts as one more resistance and flat curves in parallel stay stable. Below empty a cell falls towards its
-reversal voltage, OCV(s<0) = OCV(0) + (V_rev - OCV(0)) (1 - exp(s/0.03)). At first current divides by
-resistance, later by capacity over slope, and at the end whoever has charge left takes it all.
+so slope and pair act as more resistance and flat curves in parallel stay stable. Below empty a cell falls towards its
+reversal voltage, OCV(s<0) = OCV(0) + (V_rev - OCV(0)) (1 - exp(s/0.03)). At first current divides by resistance, later
+by capacity over slope, and at the end whoever has charge left takes it all.
 """
 
 from __future__ import annotations
@@ -73,7 +76,7 @@ def discharge_shares(bank: Bank, load_a: float) -> Sharing:
         if np.all(soc <= 0.0):
             break
     worst = np.maximum(worst, np.abs(first))
-    return Sharing(bank.root.ids, load_a, *(tuple(array.tolist()) for array in (first, worst, when)), hours)
+    return Sharing(bank.root.ids, load_a, tuple(first.tolist()), tuple(worst.tolist()), tuple(when.tolist()), hours)
 
 
 def empty_volts(node: Node) -> float:

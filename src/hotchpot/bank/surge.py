@@ -13,13 +13,14 @@ through, and the heat is half the gap times the charge (exact for straight curve
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from hotchpot.bank.bank import Bank, Node, combine
+from hotchpot.bank.bank import Bank, Node
 from hotchpot.bench.state import State
 from hotchpot.chemistry import interpolate
-from hotchpot.measure import Measure
+from hotchpot.measure import Measure, weakest
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -56,14 +57,10 @@ def joinings(bank: Bank, node: Node) -> tuple[Joining, ...]:
     if any(e is None for e, _ in branches):
         return ()
     charges = _charges(node)
-    if len(branches) == 2:
-        rests = [branches[1], branches[0]]
-    else:
-        rests = _rests(branches)
+    rests = _rests(branches)
     result = []
     for i, (child, (own_v, own_r), (rest_v, rest_r)) in enumerate(zip(node.children, branches, rests, strict=True)):
         assert own_v is not None
-        assert rest_v is not None
         gap = own_v - rest_v
         current = gap / (own_r + rest_r)
         charge = None if charges is None else charges[i]
@@ -73,21 +70,25 @@ def joinings(bank: Bank, node: Node) -> tuple[Joining, ...]:
     return tuple(result)
 
 
-def _rests(branches: list[tuple[Measure | None, Measure]]) -> list[tuple[Measure | None, Measure]]:
-    if len(branches) <= 40:
-        return [combine(branches[:i] + branches[i + 1 :]) for i in range(len(branches))]
-    # In a wide node each "rest" is the whole less one branch, so that the work stays in step with the width.
-    # One branch hardly moves the doubt of the sum: the whole's stands for it.
-    whole_v, whole_r = combine(branches)
-    assert whole_v is not None
-    conductance = 1.0 / whole_r.value
-    rests: list[tuple[Measure | None, Measure]] = []
-    for own_v, own_r in branches:
-        assert own_v is not None
-        own = 1.0 / own_r.value
-        left = conductance - own
-        rest_v = (whole_v.value * conductance - own_v.value * own) / left
-        rests.append((Measure(rest_v, whole_v.sd, whole_v.basis), Measure(1.0 / left, whole_r.sd, whole_r.basis)))
+def _rests(branches: list[tuple[Measure | None, Measure]]) -> list[tuple[Measure, Measure]]:
+    """
+    Return, for each branch, the voltage and resistance of all the others in parallel.
+
+    Sums over all branches less the branch's own part: the same numbers as `combine` of the others, in one pass.
+    """
+    rows = [(e, r, 1.0 / r.value) for e, r in branches if e is not None]
+    conductance = math.fsum(g for _, _, g in rows)
+    current = math.fsum(e.value * g for e, _, g in rows)
+    variance_e = math.fsum((e.sd * g) ** 2 for e, _, g in rows)
+    variance_g = math.fsum((r.sd * g * g) ** 2 for _, r, g in rows)
+    basis = weakest([*(e.basis for e, _, _ in rows), *(r.basis for _, r, _ in rows)])
+    rests = []
+    for e, r, g in rows:
+        rest_g = conductance - g
+        rest_sd_v = math.sqrt(max(0.0, variance_e - (e.sd * g) ** 2)) / rest_g
+        rest_sd_ohm = math.sqrt(max(0.0, variance_g - (r.sd * g * g) ** 2)) / rest_g**2
+        rest_v = Measure((current - e.value * g) / rest_g, rest_sd_v, basis)
+        rests.append((rest_v, Measure(1.0 / rest_g, rest_sd_ohm, basis)))
     return rests
 
 

@@ -41,8 +41,8 @@ class Finding:
     """
     One thing the judge has to say.
 
-    `value`, `sd` and `limit` are in `unit`; None where the matter is not a number. `says` is the fact, `why` the reason,
-    `do` the next step, `source` where the limit comes from.
+    `value`, `sd` and `limit` are in `unit`; None where the matter is not a number. `says` is the fact, `why` the
+    reason, `do` the next step, `source` where the limit comes from.
     """
 
     code: str

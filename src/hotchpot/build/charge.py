@@ -106,7 +106,7 @@ def prepare(case: Case) -> Preparation:
         if node.ids in rough:
             chosen.update({s.unit.id: s for s in node.states})
     ceilings = _ceilings(case)
-    charges = tuple(_charge(case, s, ceilings) for s in case.bank.units if s.unit.id in chosen)
+    charges = tuple(_charge(case, s, ceilings.get(s.unit.id)) for s in case.bank.units if s.unit.id in chosen)
     return Preparation(case, charges)
 
 
@@ -139,28 +139,37 @@ def is_full(state: State) -> bool:
 def charged_case(case: Case, ids: Iterable[str]) -> Case:
     """Return the case with the units `ids` full, rested and read again."""
     assert case.bank is not None
-    wanted = set(ids)
-    states = {name: _full(state) if name in wanted else state for name, state in case.bank.states.items()}
+    wanted, ceilings = set(ids), _ceilings(case)
+    states = {
+        name: _full(state, ceilings.get(name)) if name in wanted else state for name, state in case.bank.states.items()
+    }
     bank = Bank(case.bank.arrangement, states, case.bank.link_ohm)
     return Case(case.plan, bank.units, bank)
 
 
-def _full(state: State) -> State:
+def rested_cell_v(state: State, ceiling_v: float | None) -> float:
+    """Return what a cell rests at after its charge: the full end of its curve, or the charge voltage if lower. [V]"""
+    return min(state.chem.ocv.volts(1.0), absorb_cell_v(state, ceiling_v))
+
+
+def _full(state: State, ceiling_v: float | None) -> State:
     # The curve's own doubt is common to units of one chemistry, and each is read again: the meter's doubt is left.
-    full_v = state.unit.cells * state.chem.ocv.volts(1.0)
+    cell_v = rested_cell_v(state, ceiling_v)
+    full_v, soc = state.unit.cells * cell_v, state.chem.ocv.soc_at(cell_v)
     return replace(
         state,
-        unit=replace(state.unit, rest_v=None, soc_frac=1.0, rest_hours=state.chem.num("rest_h_good")),
-        soc_frac=Measure(1.0, STATED_SOC_SD, Basis.STATED),
+        unit=replace(state.unit, rest_v=None, soc_frac=soc, rest_hours=state.chem.num("rest_h_good")),
+        soc_frac=Measure(soc, STATED_SOC_SD, Basis.STATED),
         ocv_v=Measure(full_v, meter_sd_v(full_v), Basis.STATED),
     )
 
 
-def absorb_cell_v(state: State, ceiling_v: float = float("inf")) -> float:
+def absorb_cell_v(state: State, ceiling_v: float | None) -> float:
     """Return the top of a cell's absorb band at the unit's temperature, never above `ceiling_v` at 25 °C. [V]"""
     chem = state.chem
     band = chem.band("absorb_v")
-    top = min(band[1] if band else chem.num("charge_max_v"), ceiling_v)
+    top = band[1] if band else chem.num("charge_max_v")
+    top = top if ceiling_v is None else min(top, ceiling_v)
     return top + chem.num("temp_comp") * 1e-3 * (state.temperature_c - 25.0)
 
 
@@ -177,17 +186,17 @@ def _ceilings(case: Case) -> dict[str, float]:
     return ceilings
 
 
-def _charge(case: Case, state: State, ceilings: dict[str, float]) -> Charge:
+def _charge(case: Case, state: State, ceiling_v: float | None) -> Charge:
     chem, cells = state.chem, state.unit.cells
     low, high = (float(t) for t in chem.row("charge_t"))
     limit = charge_limit_a(state) if low <= state.temperature_c <= high else 0.0
     amps = min(limit, case.plan.charger.amps or limit)
     missing = (1.0 - (0.0 if state.soc_frac is None else state.soc_frac.value)) * state.capacity_ah.value
     hours = None if amps <= 0.0 else missing / (amps * chem.num("coulombic_eff")) + TAIL_H[chem.kind]
-    full_v = cells * chem.ocv.volts(1.0)
+    full_v = cells * rested_cell_v(state, ceiling_v)
     return Charge(
         state=state,
-        charge_v=cells * absorb_cell_v(state, ceilings.get(state.unit.id, float("inf"))),
+        charge_v=cells * absorb_cell_v(state, ceiling_v),
         limit_a=limit,
         amps=amps,
         hours=hours,

@@ -25,7 +25,7 @@ class Place(StrEnum):
 
 
 _BY_CODE = {
-    "join-rest": Place.CHARGE,
+    "join-rest": Place.UNITS,
     "join-surge": Place.CHARGE,
     "series-charge": Place.CHARGE,
     "share-worst": Place.FIRST_LOAD,

@@ -72,11 +72,8 @@ def _gap(group: list[Closing], resistor: bool) -> Step:
     gap = max(abs(closing.gap_v.value) for closing in group)
     tolerance = 2.0 * max(closing.gap_v.sd for closing in group)
     most = gap + tolerance if resistor else min(closing.allowed_v for closing in group)
-    then = (
-        ""
-        if resistor
-        else f" ({amps(hardest.allowed_v / hardest.ohm.value)}): do not close; charge the low one and rest it"
-    )
+    drives = amps(hardest.allowed_v / hardest.ohm.value)
+    then = "" if resistor else f" ({drives}): do not close; charge the low one and rest it"
     return step(
         f"Read the gap: {_where(group)}",
         "Tighten all but the fuse; put the meter across the open fuse holder"
@@ -103,12 +100,13 @@ def _close(group: list[Closing], through_v: dict[int, float]) -> Step:
     )
     tolerance = 2.0 * max(closing.current_a.sd for closing in group)
     one = group[0]
-    settles = f"; the joined terminals show {volts(one.bus_v)} at first" if len(group) == 1 else " at each"
+    settles = f"; the joined terminals show {volts(one.bus_v)}" if len(group) == 1 else ", at each"
     return step(
         f"Close: {_where(group)}",
-        f"Clamp meter on the lead, put the fuse in{f' for {names(one.branch.ids)}' if len(group) == 1 else ', one at a time'}.",
+        "Clamp meter on the lead, put the fuse in"
+        + (f" for {names(one.branch.ids)}." if len(group) == 1 else ", one at a time."),
         units=_units(group),
-        reads=f"{amps(first)} or less at first{settles}, then falling",
+        reads=f"{amps(first)} at first, {amps(first + tolerance)} at most, then falling{settles}",
         expect=first,
         tolerance=tolerance,
         unit="A",
@@ -137,9 +135,9 @@ def _string(together: Assembly, group: list[Node]) -> Step:
         expect=middle,
         tolerance=tolerance,
         unit="V",
-        stop_if=f"outside. About {volts(reversed_v)}: one member is reversed; about {volts(missing_v)}: one is dead, missing or "
-        "bridged. Undo the last link.",
-        why="In a string voltages add; a sum that does not fit shows the wrong member before a charger drives it further.",
+        stop_if=f"outside. About {volts(reversed_v)}: one member is reversed; about {volts(missing_v)}: one is dead, "
+        "missing or bridged. Undo the last link.",
+        why="In a string voltages add; a sum that does not fit shows a wrong member before a charger drives it on.",
     )
 
 
@@ -161,7 +159,7 @@ def _converters(case: Case) -> Iterator[Step]:
     ids = [name for node in bank.parallels for name in node.ids]
     yield step(
         "Connect each branch to its own converter",
-        f"Never tie the branches of {names(dict.fromkeys(ids))} together: each goes to the terminals of its own converter.",
+        f"Never tie the branches of {names(dict.fromkeys(ids))} together: each goes to its own converter.",
         units=dict.fromkeys(ids),
         stop_if="two branches share a positive lead.",
         why="The converters are what lets unlike branches work together.",

@@ -59,8 +59,7 @@ def joining_plan(case: Case, judgement: Judgement) -> JoiningPlan:
         )
     if not case.plan.asks("join"):
         asked = replace(case.plan, question=(*case.plan.question, "join"))
-        case = Case(asked, case.units, case.bank)
-        judgement = judge(case)
+        return joining_plan(again := Case(asked, case.units, case.bank), judge(again))
     _refuse(judgement)
     prepared = prepare(case)
     return JoiningPlan(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from hotchpot.bank.bank import Bank, Node
+from hotchpot.bank.rules.charging import VOLT_TOLERANCE
 from hotchpot.bank.rules.protection import HARMLESS_INRUSH_J
 from hotchpot.bank.rules.registry import Case, sum_over_cells
 from hotchpot.bank.rules.wiring import JOINT_MV
@@ -44,14 +45,14 @@ def precharged(case: Case, rest_v: float) -> Iterator[Step]:
     target = PRECHARGED_FRAC * rest_v
     yield step(
         "Pre-charge the inverter",
-        f"Hold the pre-charge contact ({ohm:g} Ω, {filled.peak_w:.0f} W at first) for {max(filled.time_s, 1.0):.3g} s or "
-        "more, reading the volts at the inverter; then close the isolator.",
+        f"Hold the pre-charge contact ({ohm:g} Ω, {filled.peak_w:.0f} W at first) for {max(filled.time_s, 1.0):.3g} s "
+        "or more, reading the volts at the inverter; then close the isolator.",
         units=bank.root.ids,
         reads=f"{volts(target)} or more, rising to {volts(rest_v)}",
         expect=rest_v,
         tolerance=rest_v - target,
         unit="V",
-        stop_if=f"it stays below {volts(target)} after {max(5 * filled.time_s, 5.0):.3g} s: something draws current; open.",
+        stop_if=f"below {volts(target)} after {max(5 * filled.time_s, 5.0):.3g} s: something draws current; open.",
         why=f"Closed bare, the capacitors draw {bare.peak_a:.0f} A at first and weld the contact.",
         minutes=filled.time_s / 60.0,
     )
@@ -115,8 +116,8 @@ def _shares(case: Case, parts: Mapping[str, float]) -> Iterator[Step]:
             expect=middle,
             tolerance=spread,
             unit="A",
-            stop_if=f"a branch is off by more than {100 * SHARE_TOLERANCE:.0f} %, or none flows: load off, check its joints.",
-            why="At first current divides by resistance; a branch that carries too little has a bad joint or a bad unit.",
+            stop_if=f"a branch is off by more than {100 * SHARE_TOLERANCE:.0f} %: load off, check its joints.",
+            why="At first current divides by resistance; a branch that carries too little has a bad joint or unit.",
         )
 
 
@@ -139,15 +140,16 @@ def first_charge(case: Case) -> Iterator[Step]:
     """Yield the first charge, watched unit by unit to the absorb voltage."""
     assert case.bank is not None
     bank, target = case.bank, absorb_v(case)
+    top = sum_over_cells(bank.root, "charge_max_v") + VOLT_TOLERANCE * case.cells
     yield step(
         "First charge",
         f"Charge the bank to {volts(target)} (at 25 °C) with somebody beside it until the absorb voltage is reached.",
         units=bank.root.ids,
         reads=f"{volts(target)} at the bank's terminals",
         expect=target,
-        tolerance=0.005 * target,
+        tolerance=VOLT_TOLERANCE * case.cells,
         unit="V",
-        stop_if=f"the bank passes {volts(sum_over_cells(bank.root, 'charge_max_v'))}: charger off, mend its setting.",
+        stop_if=f"the bank passes {volts(top)}: charger off, mend its setting.",
         why="A wrong setting or a weak unit shows here for the first time.",
     )
     on_units = bank.volts_on(target)
@@ -159,8 +161,9 @@ def _at_absorb(group: list[State], expected: list[float]) -> Step:
     chem, units = group[0].chem, [state.unit.id for state in group]
     lithium = chem.kind == "lithium"
     middle = 0.5 * (min(expected) + max(expected))
-    tolerance = UNIT_SPREAD_FRAC * max(expected) + max(expected) - middle
-    tops = [state.unit.cells * absorb_limit_cell_v(state) for state in group]
+    tops = [_stop_v(state, unit_v) for state, unit_v in zip(group, expected, strict=True)]
+    spread = min([UNIT_SPREAD_FRAC, *(top / unit_v - 1.0 for top, unit_v in zip(tops, expected, strict=True))])
+    tolerance = spread * max(expected) + max(expected) - middle
     cell = f", or a cell above {chem.num('charge_max_v'):.2f} V or {CELL_SPREAD_V:g} V from the rest" if lithium else ""
     hot = HOT_LITHIUM_C if lithium else HOT_LEAD_C
     return step(
@@ -168,7 +171,7 @@ def _at_absorb(group: list[State], expected: list[float]) -> Step:
         f"While the charger holds its absorb voltage, read {names(units)} one by one"
         + (", and every cell behind its own protection." if lithium else "."),
         units=units,
-        reads=f"{between(expected, volts)} each, ± {100 * UNIT_SPREAD_FRAC:.0f} %",
+        reads=f"{between(expected, volts)} each, ± {100 * spread:.1g} %",
         expect=middle,
         tolerance=tolerance,
         unit="V",
@@ -177,17 +180,18 @@ def _at_absorb(group: list[State], expected: list[float]) -> Step:
     )
 
 
-def absorb_limit_cell_v(state: State) -> float:
-    """Return the highest voltage of a cell on charge, lower when warm for lead. [V]"""
-    warm = min(0.0, state.chem.num("temp_comp") * 1e-3 * (state.temperature_c - 25.0))
-    return state.chem.num("charge_max_v") + warm
+def _stop_v(state: State, expected_v: float) -> float:
+    """The voltage at which a unit ends the first charge: lithium's limit is strict, others spread round their share."""
+    limit = state.unit.cells * (state.chem.num("charge_max_v") + VOLT_TOLERANCE)
+    return limit if state.chem.kind == "lithium" else max(limit, (1.0 + UNIT_SPREAD_FRAC) * expected_v)
 
 
 def trips(case: Case) -> Iterator[Step]:
     """Yield a trial of everything that is to protect the bank."""
     assert case.bank is not None
     root = case.bank.root
-    disconnect = case.plan.protection.disconnect_v or sum_over_cells(root, "lvd_v")
+    planned, floor = case.plan.protection.disconnect_v, sum_over_cells(root, "discharge_min_v")
+    disconnect = planned if planned is not None and planned >= floor else sum_over_cells(root, "lvd_v")
     yield step(
         "Trip the low-voltage disconnect",
         "With a small load on, raise its setting until it opens, and set it back.",
@@ -227,8 +231,8 @@ def baseline(case: Case) -> Iterator[Step]:
     assert case.bank is not None
     yield step(
         "Keep the baseline",
-        "Write down the date, every unit's rest volts and temperature, the branch amps and joint millivolts at the first "
-        "load, and every unit's volts at absorb; read the same again after a week.",
+        "Write down the date, every unit's rest volts and temperature, the branch amps and joint millivolts at the "
+        "first load, and every unit's volts at absorb; read the same again after a week.",
         units=case.bank.root.ids,
         why="A unit that drifts is found by comparing with its own first day.",
     )

@@ -8,17 +8,18 @@ points, so on each piece the gap decays exponentially and the time is exact:
 
 .. math:: t = (R + R_{loop}) \sum_k \Delta q_k \frac{\ln(u_k / u_{k+1})}{u_k - u_{k+1}}
 
-which is :math:`\tau \ln(u_0/u)` with :math:`\tau = (R + R_{loop})\,q/\Delta U` where the curves are straight all the way.
-The loop counts with its slow polarisation, as this takes much longer than minutes.
+which is :math:`\tau \ln(u_0/u)` with :math:`\tau = (R + R_{loop})\,q/\Delta U` where the curves are straight all the
+way. The loop counts with its slow polarisation, as this takes much longer than minutes.
 """
 
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 from hotchpot.bank.arrangement import Parallel
 from hotchpot.bank.bank import Bank, Node
-from hotchpot.bank.rules.joining import CHARGE_FRAC, FINE_FRAC
+from hotchpot.bank.rules.joining import FINE_FRAC
 
 # The curve of charge against voltage is the judge's own; a second one here could only disagree with it.
 from hotchpot.bank.surge import _curve as charge_curve
@@ -35,16 +36,16 @@ def joining_resistor(closing: Closing) -> Resistor | None:
     Return the resistor through which a branch may be joined in place of charging, or None.
 
     None where closing directly is already allowed, where the node is too wide to follow, and where it would take more
-    than a day: then charging is the way. The resistor is held to the current only at its start; until `stop_v` is reached
-    both the current and the charge still to move are too much for a direct closing to be fine.
+    than a day: then charging is the way. At `stop_v` a direct closing drives what the judge calls fine, a fifth of the
+    limit; more than a tenth of a unit's charge may still be to move, but at that current it does no harm.
     """
     gap = abs(closing.gap_v.value)
     if closing.moved_ah is None or gap <= 0.0 or closing.limit_a <= 0.0:
         return None
     ohm = gap / (FINE_FRAC * closing.limit_a)
     path = _path(closing)
-    stop_v = min(closing.allowed_v, _gap_left(path, CHARGE_FRAC * closing.smaller_ah))
-    if stop_v <= 0.0 or gap <= stop_v or path[-1][1] > stop_v:
+    stop_v = closing.allowed_v
+    if gap <= stop_v or not path or path[-1][1] > stop_v:
         return None  # already fine, or one side is empty or full before the gap is small enough
     minutes = 60.0 * (ohm + slow_ohm(closing)) * _hours_per_ohm(path, stop_v)
     if minutes > LONGEST_MINUTES:
@@ -93,18 +94,10 @@ def _as_one(bank: Bank, branches: tuple[Node, ...]) -> Node:
     return Bank(Parallel(tuple(child.block for child in branches)), bank.states, bank.link_ohm).root
 
 
-def _gap_left(path: list[tuple[float, float]], charge_ah: float) -> float:
-    """Return the gap when `charge_ah` is still to move."""
-    if len(path) < 2:
-        return 0.0
-    moved = path[-1][0] - charge_ah
-    return path[0][1] if moved <= 0 else interpolate(moved, [q for q, _ in path], [u for _, u in path])
-
-
 def _hours_per_ohm(path: list[tuple[float, float]], stop_v: float) -> float:
     """Return the hours that a loop of one ohm takes until the gap is `stop_v`."""
     hours = 0.0
-    for (q0, u0), (q1, u1) in zip(path, path[1:], strict=False):
+    for (q0, u0), (q1, u1) in pairwise(path):
         if u0 <= stop_v:
             break
         u_end = max(u1, stop_v)

@@ -6,11 +6,12 @@ from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
-from hotchpot.bank.arrangement import Block, ranges
+from hotchpot.bank.arrangement import Block, natural, ranges
 from hotchpot.bank.verdict import Verdict
 
 _Item = TypeVar("_Item")
 _MOST_NAMES = 8
+MANY = 24  # units; of more, like ones are spoken of by their kind and not one by one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,6 +108,9 @@ def names(ids: Iterable[str]) -> str:
     """Return ids in words, runs as ranges: ``A1, A2 and c001..c080``; cut where nobody would read on."""
     listed = list(ids)
     spans = ranges(listed)
+    if len(spans) > _MOST_NAMES:
+        listed = sorted(listed, key=natural)
+        spans = ranges(listed)
     if len(spans) > _MOST_NAMES:
         shown = listed[: _MOST_NAMES - 2]
         return ", ".join(shown) + f" and {len(listed) - len(shown)} more"

@@ -10,7 +10,7 @@ from hotchpot.bank.sharing import discharge_shares
 from hotchpot.bank.surge import unit_currents
 from hotchpot.bench.state import State, meter_sd_v
 from hotchpot.build.load import branch_amps
-from hotchpot.build.step import Step, between, gathered, names, step, volts
+from hotchpot.build.step import MANY, Step, between, gathered, names, step, volts
 from hotchpot.electrics.ampacity import ampacity_band
 
 MOST_READINGS = 10
@@ -45,10 +45,15 @@ def read_units(case: Case) -> Iterator[Step]:
     """Yield one step for every group of units that should read alike."""
     known = [state for state in case.units if state.ocv_v is not None]
     unknown = [state for state in case.units if state.ocv_v is None]
-    for group in gathered(known, _volts_key, lambda s: (s.chem.key, s.unit.cells), most=MOST_READINGS):
+    keys = [_volts_key, _kind] if len(known) <= MANY else [_kind]
+    for group in gathered(known, *keys, most=MOST_READINGS):
         yield _reading(group)
-    for group in gathered(unknown, lambda s: (s.chem.key, s.unit.cells), most=MOST_READINGS):
+    for group in gathered(unknown, _kind, most=MOST_READINGS):
         yield _first_reading(group)
+
+
+def _kind(state: State) -> tuple[str, int]:
+    return state.chem.key, state.unit.cells
 
 
 def _volts_key(state: State) -> tuple[str, int, float]:
@@ -109,20 +114,21 @@ def fuses(case: Case) -> Iterator[Step]:
     """Yield the steps of choosing fuses, and of building without them."""
     assert case.bank is not None
     root, protection = case.bank.root, case.plan.protection
-    break_ka = INTERRUPT_MARGIN * fault_current_a(root) / 1000.0
-    rated = f"dc, {case.max_v:.0f} V or more, breaking {max(break_ka, 0.1):.1f} kA or more"
     if case.parallels:
+        feeds = [fault_current_a(child) for child in case.parallels[0].children]
         size = fuse_words(case, protection.unit_fuse_a, _worst_branch_a(case))
         yield step(
             "Lay out a fuse for each branch",
-            f"One for every branch of a parallel group, at its positive, within a hand's breadth of it: {size}; {rated}.",
+            "One for every branch of a parallel group, at its positive, within a hand's breadth of it: "
+            f"{size}; {_rated(case, sum(feeds) - min(feeds))}.",
             units=root.ids,
             stop_if="a fuse has no dc voltage or interrupt rating on it.",
             why="A fault in one branch is fed by all the others; only its own fuse can stop that.",
         )
     yield step(
         "Lay out the main fuse and isolator",
-        f"Main fuse: {fuse_words(case, protection.main_fuse_a, case.load_a)}; {rated}. Isolator rated for dc.",
+        f"Main fuse: {fuse_words(case, protection.main_fuse_a, case.load_a)}; "
+        f"{_rated(case, fault_current_a(root))}. Isolator rated for dc.",
         units=root.ids,
         stop_if="the fuse is larger than its cable carries.",
         why="The fuse protects the cable; the isolator lets you work dead.",
@@ -138,6 +144,10 @@ def fuses(case: Case) -> Iterator[Step]:
         stop_if="the output terminals show a voltage.",
         why="Until its fuse goes in, every branch stands apart and no current can flow.",
     )
+
+
+def _rated(case: Case, fault_a: float) -> str:
+    return f"dc, {case.max_v:.0f} V or more, breaking {max(INTERRUPT_MARGIN * fault_a / 1000.0, 0.1):.1f} kA or more"
 
 
 def fuse_words(case: Case, planned_a: float | None, load_a: float | None) -> str:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from hotchpot.bank.bank import Node
 from hotchpot.build.charge import Charge, Preparation
 from hotchpot.build.closing import Closing
-from hotchpot.build.step import Resistor, Step, amps, between, gathered, names, span, step, volts
+from hotchpot.build.step import MANY, Resistor, Step, amps, between, gathered, names, span, step, volts
 
 MOST_CHARGES, MOST_SPREADS, MOST_RESISTORS = 10, 6, 6
 
@@ -16,14 +17,12 @@ def charge_steps(prepared: Preparation) -> Iterator[Step]:
     """Yield the charges, the rest, the readings after it, and how far apart they may be."""
     if not prepared.charges:
         return
-    for group in gathered(
-        prepared.charges, _alike, lambda c: (c.state.chem.key, c.state.unit.cells), most=MOST_CHARGES
-    ):
+    keys = [_alike, _kind] if len(prepared.charges) <= MANY else [_kind]
+    for group in gathered(prepared.charges, *keys, most=MOST_CHARGES):
         yield _charge(group)
     yield from _instead(prepared)
     yield _rest(prepared.charges)
-    kinds = gathered(prepared.charges, lambda c: (c.state.chem.key, c.state.unit.cells), most=MOST_CHARGES)
-    for group in kinds:
+    for group in gathered(prepared.charges, _kind, most=MOST_CHARGES):
         yield _again(group)
     yield from _spreads(prepared)
 
@@ -32,21 +31,23 @@ def _alike(charge: Charge) -> tuple[str, float, str, str]:
     return charge.state.chem.key, round(charge.charge_v, 2), amps(charge.limit_a), amps(charge.tail_a)
 
 
+def _kind(charge: Charge) -> tuple[str, int]:
+    return charge.state.chem.key, charge.state.unit.cells
+
+
 def _charge(group: list[Charge]) -> Step:
     units, chem = [charge.id for charge in group], group[0].state.chem
     to = between([charge.charge_v for charge in group], volts)
     hours = [charge.hours for charge in group if charge.hours is not None]
     low, high = (float(t) for t in chem.row("charge_t"))
-    do = (
-        f"Charge {names(units)} alone, joined to nothing else, to {to}, with {amps(min(c.limit_a for c in group))} or less, "
-        f"until it takes {between([c.tail_a for c in group], amps)}."
-    )
+    most, tail = amps(min(c.limit_a for c in group)), between([c.tail_a for c in group], amps)
+    do = f"Charge {names(units)} alone, joined to nothing else, to {to}, with {most} or less, until it takes {tail}."
     if len(hours) < len(group):
-        do = f"Bring {names(units)} to between {low:g} and {high:g} °C first, and judge again; then charge it alone to {to}."
+        do = f"Bring {names(units)} to between {low:g} and {high:g} °C and judge again; then charge it alone to {to}."
     elif chem.key == "nimh":
         do = (
-            f"Charge {names(units)} alone at {amps(min(0.1 * c.state.capacity_ah.value for c in group))} with a charger "
-            f"that stops on falling voltage, temperature rise or time; near {to} it is close to full."
+            f"Charge {names(units)} alone at {amps(min(0.1 * c.state.capacity_ah.value for c in group))} "
+            f"with a charger that stops on falling voltage, temperature rise or time; near {to} it is close to full."
         )
     about = f" about {span(max(hours))} at {amps(min(c.amps for c in group))}, longer with less;" if hours else ""
     return step(
@@ -57,8 +58,9 @@ def _charge(group: list[Charge]) -> Step:
         expect=max(charge.charge_v for charge in group),
         tolerance=0.01 * max(charge.charge_v for charge in group),
         unit="V",
-        stop_if=f"it passes {volts(max(1.01 * c.charge_v for c in group))}, leaves {low:g} to {high:g} °C, hisses or smells.",
-        why="Units that are full alone and rested meet with nothing to exchange; a string keeps the gap it is built with.",
+        stop_if=f"it passes {volts(max(1.01 * c.charge_v for c in group))}, leaves {low:g} to {high:g} °C, "
+        "hisses or smells.",
+        why="Full and rested units meet with nothing to exchange; a string keeps the gap it is built with.",
         minutes=60.0 * max(hours) if hours else None,
     )
 
@@ -68,7 +70,8 @@ def _rest(charges: tuple[Charge, ...]) -> Step:
     least = max(charge.state.chem.num("rest_h_min") for charge in charges)
     return step(
         "Let them rest",
-        f"Leave {names(charge.id for charge in charges)} with nothing connected for {hours:g} h ({least:g} h at the least).",
+        f"Leave {names(charge.id for charge in charges)} with nothing connected for {hours:g} h "
+        f"({least:g} h at the least).",
         units=[charge.id for charge in charges],
         why="The voltage just after a charge is polarisation; the true gap shows only after rest.",
         minutes=60.0 * hours,
@@ -132,17 +135,19 @@ def through(group: list[tuple[Closing, Resistor]], *, instead: bool) -> Step:
     minutes, stop_v = max(r.minutes for _, r in group), min(r.stop_v for _, r in group)
     start = max(r.start_a for _, r in group)
     chance = "In place of charging" if instead else f"Before closing {names(units)}"
+    others = names(group[0][0].joined_ids) if len(group) == 1 else "the rest of its group"
+    done = "; then leave out the charge, rest and closing of these" if instead else ""
     return step(
         f"{chance}: join through a resistor",
         f"{'If you cannot charge them, join' if instead else 'Join'} {names(units)} to "
-        f"{names(group[0][0].joined_ids)} through {ohm:.2g} Ω or more, {watt:.0f} W or more, and wait about "
-        f"{span(minutes / 60.0)}; close directly when the resistor shows {volts(stop_v)} or less.",
+        f"{others} through {ohm:.2g} Ω or more, {math.ceil(watt)} W or more, and wait about "
+        f"{span(minutes / 60.0)}; close directly when the resistor shows {volts(stop_v)} or less{done}.",
         units=[*dict.fromkeys([*units, *(name for c, _ in group for name in c.joined_ids)])],
         reads=f"{amps(start)} at first, falling; {volts(stop_v)} across the resistor in the end",
         expect=start,
         tolerance=0.2 * start,
         unit="A",
-        stop_if=f"more than {amps(1.5 * start)} flows, the current does not fall, or anything but the resistor is warm.",
-        why=f"The resistor holds the current to {amps(start)} while the charge moves; mount it clear of all that burns.",
+        stop_if=f"more than {amps(1.5 * start)} flows, it does not fall, or anything but the resistor is warm.",
+        why=f"It holds the current to {amps(start)} while the charge moves; mount it clear of all that burns.",
         minutes=minutes,
     )

@@ -12,6 +12,8 @@ from hotchpot.desk.asking import (
     list_rules,
 )
 from hotchpot.desk.files import load_pile, load_plan
+from hotchpot.desk.rulebook import rules_markdown
+from hotchpot.desk.showcase import Showcase, demo_files, showcase
 from hotchpot.desk.wire import arrange_wire, error_wire, join_wire, judge_wire, rules_wire
 
 __all__ = [
@@ -19,9 +21,11 @@ __all__ = [
     "JoinReport",
     "JudgeReport",
     "RuleCard",
+    "Showcase",
     "UnitCard",
     "arrange_pile",
     "arrange_wire",
+    "demo_files",
     "error_wire",
     "join_bank",
     "join_wire",
@@ -30,5 +34,7 @@ __all__ = [
     "list_rules",
     "load_pile",
     "load_plan",
+    "rules_markdown",
     "rules_wire",
+    "showcase",
 ]

@@ -26,10 +26,11 @@ if TYPE_CHECKING:
     from hotchpot.build.joining import JoiningPlan
 
 LOOSE_QUESTIONS = ("accept", "test", "site")
-HOUSE_RULES = (
-    "Batteries can burn, burst, gas and give currents that melt tools. Figures here are an aid, not a licence: your local "
-    "codes and a licensed electrician decide, and what a maker prints on a battery comes first.",
+_HOUSE_RULE = (
+    "Batteries can burn, burst, gas and give currents that melt tools. Figures here are an aid, not a licence: your "
+    "local codes and a licensed electrician decide, and what a maker prints on a battery comes first."
 )
+HOUSE_RULES = (_HOUSE_RULE,)
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +160,10 @@ def join_bank(expression: str | None, units: Sequence[Unit], plan: Plan) -> Join
     case = _case(block, states(units), plan)
     judgement = judge(case)
     return JoinReport(
-        arrangement=show(block, short=False), drawing=draw(block), plan=joining_plan(case, judgement), judgement=judgement
+        arrangement=show(block, short=False),
+        drawing=draw(block),
+        plan=joining_plan(case, judgement),
+        judgement=judgement,
     )
 
 
@@ -187,7 +191,7 @@ def _arrangement(expression: str | None, units: Sequence[Unit], plan: Plan) -> t
         raise InputError.one("pile", "holds no units", "give at least one row below the header")
     text = expression if expression is not None else plan.arrangement
     if text is not None:
-        return parse(text, known={u.id for u in units}), plan
+        return parse(text, known=dict.fromkeys(u.id for u in units)), plan
     if len(units) == 1:
         return unit(units[0].id), plan
     if not plan.question:

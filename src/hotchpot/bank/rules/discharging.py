@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from hotchpot.bank.rules.registry import Case, Outcome, Rule, rule, sum_over_cells
 from hotchpot.bank.verdict import Gate, Verdict
 
-
 SYSTEM_FRAC = 0.12
 
 

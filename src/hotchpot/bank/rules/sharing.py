@@ -74,7 +74,7 @@ def _alone(self: Rule, case: Case, bank: Bank, load: float, shares: Sharing) -> 
         lost = max(others, key=lambda c: c.capacity_ah.value)
         left = node.capacity_ah.value - lost.capacity_ah.value
         part = load * child.capacity_ah.value / left if len(others) > 1 else load
-        now = _branch_worst(node, child, shares)
+        now = _branch_worst(child, shares)
         amps = load if len(others) == 1 else max(part, now * node.capacity_ah.value / left)
         for state, own in zip(
             child.states, unit_currents(child, min(amps, load), bank.branch_ohm).values(), strict=True
@@ -98,7 +98,7 @@ def _alone(self: Rule, case: Case, bank: Bank, load: float, shares: Sharing) -> 
     )
 
 
-def _branch_worst(node: Node, child: Node, shares: Sharing) -> float:
+def _branch_worst(child: Node, shares: Sharing) -> float:
     position = {name: i for i, name in enumerate(shares.ids)}
     if child.is_parallel:
         return sum(shares.worst_a[position[name]] for name in child.ids)

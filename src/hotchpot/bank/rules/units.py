@@ -100,7 +100,7 @@ def _low_voltage(self: Rule, case: Case, state: State, volts: float) -> Outcome 
     unit, chem = state.unit, state.chem
     per_cell, reject = volts / unit.cells, chem.num("reject_rest_v")
     live = chem.get("live_cells_v", reject)
-    if chem.kind == "nickel" or chem.kind == "lithium":
+    if chem.kind != "lead":
         live = chem.num("discharge_min_v")
     if per_cell >= live:
         return None
@@ -128,31 +128,24 @@ def _low_voltage(self: Rule, case: Case, state: State, volts: float) -> Outcome 
 
 def _low_words(state: State, per_cell: float) -> tuple[str, str]:
     unit, chem = state.unit, state.chem
+    lowest = chem.num("reject_rest_v")
     if chem.kind == "lead":
         alive = per_cell * unit.cells / chem.ocv.volts(0.8)
-        return (
-            f"That is what about {alive:.0f} live cells of {unit.cells} read: a shorted cell takes the others' charge, "
-            "gasses and overheats for ever.",
-            "Charge it alone, outdoors, to its absorb voltage; rest it a day; below "
-            f"{unit.cells * chem.ocv.volts(0.5):.1f} V or any cell apart from the rest: scrap it.",
-        )
-    if chem.kind == "lithium" and unit.bms and per_cell < 0.5 * chem.num("reject_rest_v"):
-        return (
-            "Its protection has switched off, so the terminals tell nothing of the cells; woken on a live bus it slams in.",
-            f"Read every cell directly: all must show {chem.num('reject_rest_v'):.1f} V or more; "
-            "then wake and charge it alone.",
-        )
-    if chem.kind == "lithium":
-        return (
-            "Below this, copper dissolves into the cell and shorts it at a later charge.",
-            "Reject it. No slow recharge gives back what is dissolved."
-            if per_cell < chem.num("reject_rest_v")
-            else "Charge it alone at 0.1C or less to mid charge, watch its temperature, rest it a day and read again.",
-        )
-    return (
-        "Empty or with a shorted cell; the terminal voltage cannot tell which.",
-        "Charge it alone, rest it and read every cell.",
-    )
+        why = f"That is what about {alive:.0f} live cells of {unit.cells} read: a shorted cell takes the others' charge, gasses and overheats for ever."
+        healthy = unit.cells * chem.ocv.volts(0.5)
+        do = f"Charge it alone, outdoors, to its absorb voltage; rest it a day; below {healthy:.1f} V or any cell apart from the rest: scrap it."
+    elif chem.kind == "lithium" and unit.bms and per_cell < 0.5 * lowest:
+        why = "Its protection has switched off, so the terminals tell nothing of the cells; woken on a live bus it slams in."
+        do = f"Read every cell directly: all must show {lowest:.1f} V or more; then wake and charge it alone."
+    elif chem.kind == "lithium":
+        why = "Below this, copper dissolves into the cell and shorts it at a later charge."
+        do = "Reject it. No slow recharge gives back what is dissolved."
+        if per_cell >= lowest:
+            do = "Charge it alone at 0.1C or less to mid charge, watch its temperature, rest it a day and read again."
+    else:
+        why = "Empty or with a shorted cell; the terminal voltage cannot tell which."
+        do = "Charge it alone, rest it and read every cell."
+    return why, do
 
 
 def _high_voltage(self: Rule, state: State, volts: float) -> Outcome | None:

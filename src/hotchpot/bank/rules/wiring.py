@@ -38,7 +38,9 @@ def takeoff(self: Rule, case: Case) -> Iterator[Outcome]:
     if wiring.takeoff == "busbar":
         return
     mean_ohm = sum(child.resistance_ohm.value for child in node.children) / len(node.children)
-    shares = ladder_shares(len(node.children), mean_ohm, (wiring.link_mohm or 0.0) * 1e-3, cast(Takeoff, wiring.takeoff))
+    shares = ladder_shares(
+        len(node.children), mean_ohm, (wiring.link_mohm or 0.0) * 1e-3, cast(Takeoff, wiring.takeoff)
+    )
     worst = max(shares) * len(shares)
     verdict = Verdict.FORBID if worst > SHARE_BAD else Verdict.ONLY_IF if worst > SHARE_FINE + 1e-6 else Verdict.FINE
     where = "at the same end" if wiring.takeoff == "same_end" else "diagonally"

@@ -51,7 +51,7 @@ ExprArgument = Annotated[
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of tables.")]
 
 
-@app.command()
+@app.command(short_help="May these be joined so, and why.")
 def judge(
     expr: ExprArgument = None,
     *,
@@ -77,7 +77,7 @@ def judge(
         raise typer.Exit(BELOW)
 
 
-@app.command()
+@app.command(short_help="The safe arrangement that wastes least.")
 def arrange(
     *,
     pile: PileOption,
@@ -107,7 +107,7 @@ def arrange(
         show_arrange.show(report)
 
 
-@app.command()
+@app.command(short_help="How to bring a bank together, step by step.")
 def join(expr: ExprArgument = None, *, pile: PileOption, plan: PlanOption = None, as_json: JsonOption = False) -> None:
     """Say how to bring a bank together, step by step, with the reading to expect and when to stop."""
     from hotchpot import desk
@@ -121,7 +121,7 @@ def join(expr: ExprArgument = None, *, pile: PileOption, plan: PlanOption = None
         show_join.show(report)
 
 
-@app.command()
+@app.command(short_help="What the judge decides on, with sources.")
 def rules(
     code: Annotated[str | None, typer.Argument(metavar="[CODE]", help="One rule's code.")] = None,
     *,
@@ -139,7 +139,7 @@ def rules(
         show_rules.show(cards)
 
 
-@app.command()
+@app.command(short_help="The whole job on an invented pile.")
 def demo(
     *, keep: Annotated[Path | None, typer.Option("--keep", metavar="FOLDER", help="Copy the demo's files here.")] = None
 ) -> None:

@@ -1,10 +1,98 @@
-"""The demo: placeholder until its data stand."""
+"""The demo in the terminal: one command after another, as a user would type them."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
+from hotchpot import desk
+from hotchpot.bank.verdict import Finding, Verdict
+from hotchpot.errors import InputError
+from hotchpot.faces.cli import show_arrange, show_join, show_judge
+from hotchpot.faces.cli.looks import console, heading, mark, number, say, table
+
 
 def show(keep: Path | None) -> None:
-    """Run the demo."""
-    raise NotImplementedError(keep)
+    """Run and print the demo; with `keep`, leave its files in that folder."""
+    with show_arrange.progress(quiet=False) as tick:
+        found = desk.showcase(tick)
+    say("Everything below is invented: Cormorant Ness is a made-up croft, and its batteries are made up too.")
+    for caution in found.pile.cautions:
+        say(caution, style="bold")
+    _pile(found)
+    _tempting(found)
+    _command("hotchpot arrange --pile pile.csv --plan plan.toml")
+    show_arrange.show(found.search)
+    expression = found.search.expressions[0]
+    _command(f'hotchpot judge "{expression}" --pile pile.csv --plan plan.toml')
+    show_judge.ratings(found.chosen)
+    show_judge.findings(found.chosen.judgement.findings)
+    _command(f'hotchpot join "{expression}" --pile pile.csv --plan plan.toml')
+    show_join.show(found.joining)
+    _next(found, keep)
+
+
+def _command(text: str) -> None:
+    console().print()
+    say(f"$ {text}", style="bold")
+
+
+def _pile(found: desk.Showcase) -> None:
+    heading("1. The pile: what is there, and what was measured")
+    worst: dict[str, Finding] = {}
+    for said in found.pile.judgement.findings:
+        for name in said.subject:
+            worst.setdefault(name, said)
+    rows = table("unit", "chemistry", "V", "holds", "of rated", "fit?", "because")
+    for card in found.pile.units:
+        state = card.state
+        finding = worst.get(card.id)
+        rows.add_row(
+            card.id,
+            state.unit.chemistry,
+            number(state.unit.cells * state.chem.num("nominal_v")),
+            number(state.capacity_ah.value, "Ah") + ("" if str(state.basis) == "measured" else " ?"),
+            f"{100 * state.health_frac:.0f} %",
+            mark(str(finding.verdict if finding else Verdict.FINE)),
+            finding.says if finding and finding.verdict is not Verdict.FINE else "",
+        )
+    console().print(rows)
+
+
+def _tempting(found: desk.Showcase) -> None:
+    report = found.tempting
+    heading("2. A tempting idea: everything that says 12 V, joined")
+    _command(f'hotchpot judge "{report.arrangement}" --pile pile.csv --plan plan.toml')
+    console().print(mark(str(report.judgement.verdict)))
+    for finding in report.judgement.findings:
+        if finding.verdict is report.judgement.verdict:
+            say(f"{finding.says} {finding.do}", indent=2)
+    heading("3. What the search offers instead")
+
+
+def _next(found: desk.Showcase, keep: Path | None) -> None:
+    heading("What to do next")
+    untested = [card.id for card in found.pile.units if card.state.grade == "untested"]
+    if keep is not None:
+        _keep(keep)
+        say(f"- The demo's files are in {keep}: change a number and run the commands above again.", indent=2)
+    else:
+        say("- Keep these files to play with: hotchpot demo --keep my-bank", indent=2)
+    if untested:
+        say(f"- Test {', '.join(untested)}: a unit that was never measured never gets fine.", indent=2)
+    say("- Write your own pile.csv: one row for each battery, with what your meter says (docs/pile-file.md).", indent=2)
+    say("- Then: judge, arrange, join, as above. Stop wherever a reading is not what the step says.", indent=2)
+    for caution in found.pile.cautions:
+        say(caution)
+
+
+def _keep(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, data in desk.demo_files().items():
+            target = folder / name
+            if target.exists() and target.read_bytes() != data:
+                raise InputError.one(str(target), "is there already", "name another folder; nothing was overwritten")
+        for name, data in desk.demo_files().items():
+            (folder / name).write_bytes(data)
+    except OSError as error:
+        raise InputError.one(str(folder), f"cannot be written ({error.strerror})", "name another folder") from None

@@ -1,0 +1,231 @@
+"""Laws that every bank keeps, as properties: Kirchhoff, order, nesting, scale, and what may never make a verdict milder."""
+
+from __future__ import annotations
+
+import itertools
+import random
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from referee import unit
+
+from hotchpot.bank.bank import Bank
+from hotchpot.bank.judge import judge
+from hotchpot.bank.notation import parse
+from hotchpot.bank.plan import Charger, Duty, Plan, Protection, Wiring
+from hotchpot.bank.ratings import rate
+from hotchpot.bank.rules import Case
+from hotchpot.bank.rules.registry import EVERY_USE
+from hotchpot.bank.surge import joinings
+from hotchpot.bank.verdict import Judgement, Verdict
+from hotchpot.bench.state import state_of
+from hotchpot.chemistry import KEYS
+from hotchpot.pile.unit import FLAGS, Unit
+
+CELLS = {"lead_agm": 6, "lead_flooded": 6, "lfp": 4, "nmc": 4, "lto": 6, "nicd": 10}
+FULL_PLAN = Plan(
+    duty=Duty(load_a=10.0, energy_wh_per_day=200.0, still_days=1.0, ambient_c=5.0),
+    charger=Charger(volts_per_cell=2.35, amps=10.0),
+    protection=Protection(bms=True, unit_fuse_a=80.0, disconnect_v=10.5),
+    wiring=Wiring(takeoff="busbar", cable_mm2=35.0),
+)
+
+
+@st.composite
+def units(draw: st.DrawFn, chemistries: tuple[str, ...] = tuple(CELLS), least: int = 2, most: int = 5) -> list[Unit]:
+    """Return units of one chemistry and cell count, unlike in all else."""
+    chem = draw(st.sampled_from(chemistries))
+    made = []
+    for i in range(draw(st.integers(least, most))):
+        ah = draw(st.sampled_from((40.0, 55.0, 80.0, 100.0, 120.0, 200.0)))
+        left = draw(st.sampled_from((0.62, 0.75, 0.85, 0.97, 1.0)))
+        made.append(
+            unit(
+                f"u{i}",
+                chem,
+                CELLS[chem],
+                ah,
+                capacity_ah=ah * left,
+                soc_frac=draw(st.integers(5, 100)) / 100,
+                temperature_c=draw(st.sampled_from((-5.0, 12.0, 20.0, 21.5, 30.0))),
+                resistance_mohm=draw(st.sampled_from((2.0, 5.0, 8.0, 13.0))),
+            )
+        )
+    return made
+
+
+def built(expression: str, pile: list[Unit], link_mohm: float = 0.5) -> Bank:
+    """Return the bank of an expression over a pile."""
+    return Bank(parse(expression), {u.id: state_of(u, year=2026) for u in pile}, link_mohm * 1e-3)
+
+
+def judged(expression: str, pile: list[Unit], plan: Plan = FULL_PLAN) -> Judgement:
+    """Return the judgement on an expression over a pile."""
+    bank = built(expression, pile)
+    return judge(Case(plan, bank.units, bank))
+
+
+def numbers(judgement: Judgement) -> list[tuple[str, str, float, float, float]]:
+    """Return what the findings hold in numbers, to nine digits, in an order of its own."""
+
+    def figure(value: float | None) -> float:
+        return -1.0 if value is None else float(f"{value:.9g}")
+
+    rows = [(f.code, str(f.verdict), figure(f.value), figure(f.sd), figure(f.limit)) for f in judgement.findings]
+    return sorted(rows)
+
+
+@given(units(most=8), st.floats(0, 3))
+def test_joining_currents_sum_to_zero(pile: list[Unit], link_mohm: float) -> None:
+    """Kirchhoff: what some branches give the others take, in amps and in amp-hours."""
+    bank = built(" // ".join(u.id for u in pile), pile, link_mohm)
+    joined = joinings(bank, bank.root)
+    amps = [j.current_a.value for j in joined]
+    assert abs(sum(amps)) <= 1e-9 * (1 + sum(map(abs, amps)))
+    charges = [j.charge_ah for j in joined if j.charge_ah is not None]
+    held = sum(s.capacity_ah.value for s in bank.units)
+    assert len(charges) == len(joined)
+    assert abs(sum(charges)) <= 1e-6 * held
+
+
+def test_joining_currents_of_a_wide_node_sum_to_zero() -> None:
+    """Kirchhoff for a hundred branches, where the rest of each is found by taking it from the whole."""
+    chance = random.Random(7)
+    pile = [unit(f"u{i}", "nmc", 1, 3, soc_frac=chance.uniform(0.2, 1)) for i in range(100)]
+    bank = built(" // ".join(u.id for u in pile), pile)
+    amps = [j.current_a.value for j in joinings(bank, bank.root)]
+    assert max(map(abs, amps)) > 0.5
+    assert sum(amps) == pytest.approx(0, abs=1e-9 * sum(map(abs, amps)))
+
+
+@given(units(most=2), st.floats(0, 2), st.floats(0.01, 20))
+def test_a_link_never_raises_the_surge(pile: list[Unit], link_mohm: float, more_mohm: float) -> None:
+    """Two branches: more resistance in the links never raises what either carries, and moves the same charge."""
+    bare, linked = built("u0 // u1", pile, link_mohm), built("u0 // u1", pile, link_mohm + more_mohm)
+    for before, after in zip(joinings(bare, bare.root), joinings(linked, linked.root), strict=True):
+        assert after.worst.value <= before.worst.value * (1 + 1e-12)
+        assert after.charge_ah == before.charge_ah
+
+
+@settings(max_examples=40)
+@given(units(least=3, most=5), st.randoms(use_true_random=False))
+def test_order_in_parallel_changes_nothing(pile: list[Unit], chance: random.Random) -> None:
+    """The order of parallel members changes neither the verdict nor any number of findings or ratings."""
+    names = [u.id for u in pile]
+    shuffled = names[:]
+    chance.shuffle(shuffled)
+    before, after = judged(" // ".join(names), pile), judged(" // ".join(shuffled), pile)
+    assert before.verdict is after.verdict
+    assert numbers(before) == numbers(after)
+    _same_ratings(built(" // ".join(names), pile), built(" // ".join(shuffled), pile))
+
+
+def test_order_changes_nothing_in_mixed_banks() -> None:
+    """Unlike chemistries, plates and cell counts, in every order: one verdict and one set of numbers."""
+    mixed = [
+        [unit("a", "lead_agm"), unit("b", "lfp", 4), unit("c", "lead_flooded")],
+        [unit("a", "lead_agm"), unit("b", "lead_gel"), unit("c", "lead_flooded", ah=60)],
+        [unit("a", "lfp", 4), unit("b", "nmc", 3), unit("c", "lto", 6)],
+        [unit("a", "lead_agm", 6), unit("b", "lead_agm", 3), unit("c", "lead_agm", 12)],
+        [unit("a", "nicd", 10), unit("b", "lead_flooded", 6), unit("c", "nimh", 10)],
+    ]
+    for pile in mixed:
+        orders = [judged(" // ".join(order), pile) for order in itertools.permutations("abc")]
+        assert len({j.verdict for j in orders}) == 1
+        for other in orders[1:]:
+            assert numbers(other) == numbers(orders[0]), [u.chemistry for u in pile]
+
+
+def _same_ratings(one: Bank, other: Bank) -> None:
+    first, second = rate(one), rate(other)
+    for name in ("charge_v_max", "discharge_v_min", "charge_a_max", "discharge_a_max", "cells", "nominal_v"):
+        assert getattr(second, name) == pytest.approx(getattr(first, name), rel=1e-9)
+    for name in ("capacity_ah", "energy_wh", "resistance_mohm"):
+        assert getattr(second, name).value == pytest.approx(getattr(first, name).value, rel=1e-9)
+        assert getattr(second, name).sd == pytest.approx(getattr(first, name).sd, rel=1e-9)
+    for name, ids in first.limits.items():
+        assert sorted(second.limits[name]) == sorted(ids)
+
+
+@settings(max_examples=40)
+@given(units(least=3, most=3))
+def test_nesting_changes_nothing(pile: list[Unit]) -> None:
+    """((A // B) // C), (A // (B // C)) and A // B // C are one bank in verdict and numbers."""
+    flat = judged("u0 // u1 // u2", pile)
+    for nested in ("((u0 // u1) // u2)", "(u0 // (u1 // u2))", "//(u0..u2)"):
+        other = judged(nested, pile)
+        assert other.verdict is flat.verdict
+        assert numbers(other) == numbers(flat)
+
+
+@given(units(), st.sampled_from((0.5, 2.0, 3.7)))
+def test_amps_scale_with_size(pile: list[Unit], k: float) -> None:
+    """k times the capacity at 1/k of every resistance: k times the joining amps, amp-hours and rated amps, same hours."""
+    grown = [
+        replace(
+            u,
+            rated_ah=u.rated_ah * k,
+            capacity_ah=(u.capacity_ah or 0) * k,
+            resistance_mohm=(u.resistance_mohm or 0) / k,
+        )
+        for u in pile
+    ]
+    expression = " // ".join(u.id for u in pile)
+    small, large = built(expression, pile, 0.5), built(expression, grown, 0.5 / k)
+    for one, other in zip(joinings(small, small.root), joinings(large, large.root), strict=True):
+        assert other.current_a.value == pytest.approx(k * one.current_a.value, rel=1e-9, abs=1e-9)
+        assert other.charge_ah == pytest.approx(k * (one.charge_ah or 0), rel=1e-6, abs=1e-6)
+    assert rate(large).discharge_a_max == pytest.approx(k * rate(small).discharge_a_max)
+    assert rate(large).capacity_ah.value == pytest.approx(k * rate(small).capacity_ah.value)
+
+
+@settings(max_examples=60)
+@given(
+    st.sampled_from(KEYS),
+    st.sampled_from((*EVERY_USE, None)),
+    st.sampled_from((None, 0.6, 1.0)),
+    st.sampled_from((None, "2019", "2025")),
+)
+def test_a_unit_known_by_assumption_is_never_fine(
+    chem: str, question: str | None, soc: float | None, made: str | None
+) -> None:
+    """A capacity that was never measured is never called fine, whatever is asked, and one test is named for it."""
+    cells = 4
+    known = unit("a", chem, cells)
+    guessed = unit("b", chem, cells, capacity_ah=None, soc_frac=soc, made=made)
+    plan = replace(FULL_PLAN, question=(question,) if question else ())
+    for pile, expression in (([guessed], "b"), ([known, guessed], "a // b"), ([known, guessed], "a + b")):
+        found = judged(expression, pile, plan)
+        assert found.verdict is not Verdict.FINE
+        told = [f for f in found.findings if f.code == "unit-untested"]
+        assert [f.subject for f in told] == [("b",)]
+        assert told[0].do
+
+
+@settings(max_examples=60)
+@given(units(most=3), st.sampled_from(FLAGS), st.integers(0, 2), st.sampled_from((*EVERY_USE, None)))
+def test_damage_never_makes_a_verdict_milder(pile: list[Unit], flag: str, at: int, question: str | None) -> None:
+    """Marking one unit damaged never improves the verdict, and all but a dent or an unknown past forbid."""
+    plan = replace(FULL_PLAN, question=(question,) if question else ())
+    hurt = [replace(u, flags=(flag,)) if i == at % len(pile) else u for i, u in enumerate(pile)]
+    expression = " // ".join(u.id for u in pile)
+    before, after = judged(expression, pile, plan).verdict, judged(expression, hurt, plan).verdict
+    assert after.rank >= before.rank
+    if flag not in ("dented", "unknown_history"):
+        assert after is Verdict.FORBID
+
+
+@settings(max_examples=40)
+@given(units(most=3), st.sampled_from((0.1, 0.3, 0.55)))
+def test_a_better_reading_never_hurts(pile: list[Unit], rise: float) -> None:
+    """A reading that is better for every unit, its health, never makes the unit's own capacity finding worse."""
+    worn = [replace(u, capacity_ah=u.rated_ah * (1 - rise)) for u in pile]
+    good = [replace(u, capacity_ah=u.rated_ah) for u in pile]
+
+    def rank(some: list[Unit]) -> int:
+        found = judged(" // ".join(u.id for u in some), some).findings
+        return max((f.verdict.rank for f in found if f.code == "unit-capacity"), default=0)
+
+    assert rank(good) <= rank(worn)
