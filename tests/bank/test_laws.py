@@ -105,7 +105,7 @@ def test_a_link_never_raises_the_surge(pile: list[Unit], link_mohm: float, more_
     """Two branches: more resistance in the links never raises what either carries, and moves the same charge."""
     bare, linked = built("u0 // u1", pile, link_mohm), built("u0 // u1", pile, link_mohm + more_mohm)
     for before, after in zip(joinings(bare, bare.root), joinings(linked, linked.root), strict=True):
-        assert after.worst.value <= before.worst.value * (1 + 1e-12)
+        assert after.worst.value <= before.worst.value * (1 + 1e-12) + 1e-9  # A: rounding of equal voltages
         assert after.charge_ah == before.charge_ah
 
 

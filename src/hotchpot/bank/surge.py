@@ -74,22 +74,27 @@ def _rests(branches: list[tuple[Measure | None, Measure]]) -> list[tuple[Measure
     """
     Return, for each branch, the voltage and resistance of all the others in parallel.
 
-    Sums over all branches less the branch's own part: the same numbers as `combine` of the others, in one pass.
+    The same numbers as `combine` of the others; sums from both ends serve all branches in one pass, without taking a
+    branch's own part away again from a sum that holds it.
     """
     rows = [(e, r, 1.0 / r.value) for e, r in branches if e is not None]
-    conductance = math.fsum(g for _, _, g in rows)
-    current = math.fsum(e.value * g for e, _, g in rows)
-    variance_e = math.fsum((e.sd * g) ** 2 for e, _, g in rows)
-    variance_g = math.fsum((r.sd * g * g) ** 2 for _, r, g in rows)
+    parts = [(g, e.value * g, (e.sd * g) ** 2, (r.sd * g * g) ** 2) for e, r, g in rows]
+    before, after = _running(parts), _running(parts[::-1])[::-1]
     basis = weakest([*(e.basis for e, _, _ in rows), *(r.basis for _, r, _ in rows)])
     rests = []
-    for e, r, g in rows:
-        rest_g = conductance - g
-        rest_sd_v = math.sqrt(max(0.0, variance_e - (e.sd * g) ** 2)) / rest_g
-        rest_sd_ohm = math.sqrt(max(0.0, variance_g - (r.sd * g * g) ** 2)) / rest_g**2
-        rest_v = Measure((current - e.value * g) / rest_g, rest_sd_v, basis)
-        rests.append((rest_v, Measure(1.0 / rest_g, rest_sd_ohm, basis)))
+    for left, right in zip(before[:-1], after[1:], strict=True):
+        g, current, variance_e, variance_g = (a + b for a, b in zip(left, right, strict=True))
+        rest_v = Measure(current / g, math.sqrt(variance_e) / g, basis)
+        rests.append((rest_v, Measure(1.0 / g, math.sqrt(variance_g) / g**2, basis)))
     return rests
+
+
+def _running(parts: list[tuple[float, ...]]) -> list[tuple[float, ...]]:
+    """Return the sums of no part, of the first, of the first two, and so on."""
+    sums: list[tuple[float, ...]] = [(0.0,) * 4]
+    for part in parts:
+        sums.append(tuple(a + b for a, b in zip(sums[-1], part, strict=True)))
+    return sums
 
 
 def unit_currents(branch: Node, current_a: float, branch_ohm: float) -> dict[str, float]:
