@@ -173,7 +173,9 @@ def test_every_circuit_is_listed_once() -> None:
     known = {s.unit.id: s for s in states}
     sets = (names for n in range(1, 6) for names in itertools.combinations(known, n))
     sized = [rated(tree, known) for names in sets for tree in circuits(names)]
-    assert propose(states, system_v=24).considered == sum(size is not None and size[0] == 12 for size in sized)
+    for volts, cells in ((24, 12), (36, 18)):
+        counted = sum(size is not None and size[0] == cells for size in sized)
+        assert propose(states, system_v=volts).considered == counted > 0
 
 
 # --- published partitions --------------------------------------------------------------------------------------------
@@ -269,6 +271,8 @@ def test_families_are_never_mixed() -> None:
 
 def test_plate_types_never_share_a_string() -> None:
     """Gel and absorbed-glass-mat units meet side by side only; every string is of one type."""
+    two = [*pile([90, 90]), good("G1", 90, chem="lead_gel"), good("G2", 90, chem="lead_gel")]
+    assert propose(two, system_v=24).considered == len(["U + U", "G + G", "(U + U) // (G + G)"])
     states = [*pile([90, 80, 85]), *(good(f"G{i}", 90 + i, chem="lead_gel") for i in range(3))]
     for found in propose(states, system_v=24, best=200).proposals:
         for node in walk(found.block):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,7 @@ EXPRESSIONS = {
     "unknown unit": ("A1 // A9", r"A9", "did you mean|known"),
     "bracket left open": ("(A1 // A2", r"\(", "bracket|\\)"),
     "bracket never opened": ("A1 // A2)", r"\)", "bracket|\\("),
-    "empty brackets": ("A1 // ()", r"\(\)|\)", "unit"),
+    "empty brackets": ("A1 // ()", "brackets hold nothing", "name a unit"),
     "nothing": ("", "", "A1"),
     "only a sign": ("//", "//", "unit"),
     "one slash": ("A1 / A2", "/", "//"),
@@ -57,8 +58,6 @@ def held(folder: Path) -> dict[str, int]:
 
 def refused(said: Any, pattern: str) -> None:
     """Hold a command to one clear refusal."""
-    import re
-
     assert said.code == 2, said
     assert said.out == ""
     assert said.err.startswith("hotchpot: "), said.err[:300]

@@ -112,7 +112,8 @@ def _strings(order: list[State], cells: int) -> Iterator[list[State]]:
         if string is None:
             del left[0]
             continue
-        left = [state for state in left if state not in string]
+        used = {state.unit.id for state in string}
+        left = [state for state in left if state.unit.id not in used]
         yield string
 
 

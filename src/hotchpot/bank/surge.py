@@ -57,6 +57,8 @@ def joinings(bank: Bank, node: Node) -> tuple[Joining, ...]:
     if any(e is None for e, _ in branches):
         return ()
     charges = _charges(node)
+    slow_ohm = [polarised_ohm(child, bank.branch_ohm) + bank.branch_ohm for child in node.children]
+    slow_siemens = sum(1.0 / ohm for ohm in slow_ohm)
     rests = _rests(branches)
     result = []
     for i, (child, (own_v, own_r), (rest_v, rest_r)) in enumerate(zip(node.children, branches, rests, strict=True)):
@@ -64,7 +66,7 @@ def joinings(bank: Bank, node: Node) -> tuple[Joining, ...]:
         gap = own_v - rest_v
         current = gap / (own_r + rest_r)
         charge = None if charges is None else charges[i]
-        hours = _time_constant_h(child, node, gap.value, charge, bank.branch_ohm)
+        hours = _time_constant_h(gap.value, charge, slow_ohm[i], slow_siemens)
         heat = None if charge is None else abs(0.5 * gap.value * charge * 3600.0)
         result.append(Joining(node, child, gap.value, current, charge, hours, heat))
     return tuple(result)
@@ -89,7 +91,7 @@ def _rests(branches: list[tuple[Measure | None, Measure]]) -> list[tuple[Measure
     return rests
 
 
-def _running(parts: list[tuple[float, ...]]) -> list[tuple[float, ...]]:
+def _running(parts: Sequence[tuple[float, ...]]) -> list[tuple[float, ...]]:
     """Return the sums of no part, of the first, of the first two, and so on."""
     sums: list[tuple[float, ...]] = [(0.0,) * 4]
     for part in parts:
@@ -126,17 +128,14 @@ def polarised_ohm(node: Node, branch_ohm: float) -> float:
     return 1.0 / sum(1.0 / (part + branch_ohm) for part in parts)
 
 
-def _time_constant_h(
-    branch: Node, node: Node, gap_v: float, charge_ah: float | None, branch_ohm: float
-) -> float | None:
+def _time_constant_h(gap_v: float, charge_ah: float | None, own_ohm: float, all_siemens: float) -> float | None:
     if charge_ah is None or abs(gap_v) < 1e-9:
         return None
-    own = polarised_ohm(branch, branch_ohm) + branch_ohm
-    others = [polarised_ohm(child, branch_ohm) + branch_ohm for child in node.children if child is not branch]
-    return abs(charge_ah) * (own + 1.0 / sum(1.0 / r for r in others)) / abs(gap_v)
+    others_ohm = 1.0 / (all_siemens - 1.0 / own_ohm)
+    return abs(charge_ah) * (own_ohm + others_ohm) / abs(gap_v)
 
 
-class _ChargeCurve:
+class ChargeCurve:
     """Charge drawn from a block (Ah, falling as voltage rises) against its open-circuit voltage."""
 
     __slots__ = ("ah", "volts")
@@ -146,6 +145,7 @@ class _ChargeCurve:
         self.ah = ah  # falling: a lower voltage means more has been drawn
 
     def ah_at(self, volts: float) -> float:
+        """Return the charge drawn when the block rests at `volts`, held at its ends. [Ah]"""
         return interpolate(volts, self.volts, self.ah)
 
 
@@ -153,7 +153,7 @@ def _charges(node: Node) -> list[float] | None:
     """Return the charge each child gives until all stand at one voltage; None when a state of charge is unknown."""
     if any(state.soc_frac is None for state in node.states):
         return None
-    curves = [_curve(child) for child in node.children]
+    curves = [charge_curve(child) for child in node.children]
     low = min(curve.volts[0] for curve in curves)
     high = max(curve.volts[-1] for curve in curves)
     for _ in range(60):
@@ -165,16 +165,17 @@ def _charges(node: Node) -> list[float] | None:
     return [curve.ah_at(0.5 * (low + high)) for curve in curves]
 
 
-def _curve(node: Node) -> _ChargeCurve:
+def charge_curve(node: Node) -> ChargeCurve:
+    """Return a block's open-circuit voltage against the charge drawn from where it stands now."""
     if not node.children:
         return _unit_curve(node.states[0])
-    curves = [_curve(child) for child in node.children]
+    curves = [charge_curve(child) for child in node.children]
     if node.is_series:
         return _in_series(curves)
     return _in_parallel(curves)
 
 
-def _unit_curve(state: State) -> _ChargeCurve:
+def _unit_curve(state: State) -> ChargeCurve:
     """A unit's curve, shifted so that it passes through the voltage that was really read."""
     assert state.soc_frac is not None
     ocv, cells = state.chem.ocv, state.unit.cells
@@ -184,13 +185,13 @@ def _unit_curve(state: State) -> _ChargeCurve:
     else:
         soc, shift = state.soc_frac.value, 0.0
     capacity = state.capacity_ah.value
-    return _ChargeCurve(
+    return ChargeCurve(
         [cells * v + shift for v in ocv.volt],
         [(soc - s) * capacity for s in ocv.soc],
     )
 
 
-def _in_series(curves: list[_ChargeCurve]) -> _ChargeCurve:
+def _in_series(curves: list[ChargeCurve]) -> ChargeCurve:
     first = max(curve.ah[-1] for curve in curves)
     last = min(curve.ah[0] for curve in curves)
     if last <= first:
@@ -198,16 +199,16 @@ def _in_series(curves: list[_ChargeCurve]) -> _ChargeCurve:
     grid = [last + (first - last) * i / (_CURVE_POINTS - 1) for i in range(_CURVE_POINTS)]
     backward = [(list(reversed(c.ah)), list(reversed(c.volts))) for c in curves]
     volts = [sum(interpolate(q, ah, v) for ah, v in backward) for q in grid]
-    return _ChargeCurve(_rising(volts), grid)
+    return ChargeCurve(_rising(volts), grid)
 
 
-def _in_parallel(curves: list[_ChargeCurve]) -> _ChargeCurve:
+def _in_parallel(curves: list[ChargeCurve]) -> ChargeCurve:
     low = min(curve.volts[0] for curve in curves)
     high = max(curve.volts[-1] for curve in curves)
     knots = sorted({v for curve in curves for v in curve.volts})
     if len(knots) > _CURVE_POINTS:
         knots = [low + (high - low) * i / (_CURVE_POINTS - 1) for i in range(_CURVE_POINTS)]
-    return _ChargeCurve(knots, [sum(curve.ah_at(v) for curve in curves) for v in knots])
+    return ChargeCurve(knots, [sum(curve.ah_at(v) for curve in curves) for v in knots])
 
 
 def _rising(values: list[float]) -> list[float]:

@@ -14,7 +14,7 @@ from functools import cached_property
 from hotchpot.bank.bank import Bank, Node
 
 # What a charger may give a unit at its temperature is the judge's own rule.
-from hotchpot.bank.rules.charging import _charge_limit as charge_limit_a
+from hotchpot.bank.rules.charging import charge_limit_a
 from hotchpot.bank.rules.registry import RULES, Case
 from hotchpot.bank.verdict import Finding, Verdict
 from hotchpot.bench.state import STATED_SOC_SD, State, meter_sd_v

@@ -21,8 +21,7 @@ from hotchpot.bank.rules.joining import CAUTION_FRAC, CHARGE_FRAC, FINE_FRAC, FU
 from hotchpot.bank.rules.registry import Case
 
 # The curve of charge against voltage is the judge's own; a second one here could only disagree with it.
-from hotchpot.bank.surge import _ChargeCurve, unit_currents
-from hotchpot.bank.surge import _curve as charge_curve
+from hotchpot.bank.surge import ChargeCurve, charge_curve, unit_currents
 from hotchpot.measure import Measure, total
 
 WIDEST_SETTLED = 12  # branches; in wider nodes one more hardly moves the rest, and Millman's bus stands for it
@@ -192,7 +191,7 @@ class _Side:
     def __init__(self, case: Case, bank: Bank) -> None:
         self.case, self.bank = case, bank
         self.branches: list[Node] = []
-        self.curves: list[_ChargeCurve] = []
+        self.curves: list[ChargeCurve] = []
         self.resistance = Measure(0.0)
         self.lowest_v, self.highest_v = float("inf"), float("-inf")
         # current into one branch, per unit of conductance, at which that branch is at its limit
@@ -227,7 +226,7 @@ def branch_limit_a(case: Case, bank: Bank, branch: Node, *, giving: bool) -> flo
     return min([*limits, FUSE_FRAC * fuse] if fuse else limits)
 
 
-def _meeting(curves: Iterable[_ChargeCurve], low: float, high: float) -> float:
+def _meeting(curves: Iterable[ChargeCurve], low: float, high: float) -> float:
     """Return the voltage between `low` and `high` at which what some have given is what the others have taken."""
     listed = list(curves)
     for _ in range(50):

@@ -48,7 +48,10 @@ def _closing_steps(prepared: Preparation, group: list[Closing]) -> Iterator[Step
     yield _gap(group, bool(still))
     if still:
         yield through(still, instead=False)
-    yield _close(group, {id(closing): resistor.stop_v for closing, resistor in still})
+    elif any(not closing.fine for closing in group):
+        yield _level(group)
+    levelled = {id(c): c.allowed_v for c in group if not still and not c.fine}
+    yield _close(group, {**levelled, **{id(closing): resistor.stop_v for closing, resistor in still}})
 
 
 def _where(group: list[Closing]) -> str:
@@ -71,9 +74,10 @@ def _gap(group: list[Closing], resistor: bool) -> Step:
     hardest = max(group, key=lambda c: abs(c.gap_v.value) / max(c.allowed_v, 1e-12))
     gap = max(abs(closing.gap_v.value) for closing in group)
     tolerance = 2.0 * max(closing.gap_v.sd for closing in group)
-    most = gap + tolerance if resistor else min(closing.allowed_v for closing in group)
+    rough = resistor or any(not closing.fine for closing in group)
+    most = gap + tolerance if rough else min(closing.allowed_v for closing in group)
     drives = amps(hardest.allowed_v / hardest.ohm.value)
-    then = "" if resistor else f" ({drives}): do not close; charge the low one and rest it"
+    then = "" if rough else f" ({drives}): do not close; charge the low one and rest it"
     return step(
         f"Read the gap: {_where(group)}",
         "Tighten all but the fuse; put the meter across the open fuse holder"
@@ -85,6 +89,23 @@ def _gap(group: list[Closing], resistor: bool) -> Step:
         unit="V",
         stop_if=f"above {volts(most)}{then}. Near {volts(2 * abs(group[0].settled_v))}: a lead is reversed.",
         why="The voltage across the open holder is what will drive the current when it closes.",
+    )
+
+
+def _level(group: list[Closing]) -> Step:
+    """No charge and no resistor brings these level within a day: draw the higher side down until they are."""
+    units, allowed = _units(group), min(closing.allowed_v for closing in group)
+    return step(
+        f"Level first: {_where(group)}",
+        "Draw the higher side down through a lamp or heater, in short spells with an hour of rest after each, until "
+        f"the open holder shows {volts(allowed)} or less.",
+        units=units,
+        reads=f"{volts(allowed)} or less across the open holder, rested",
+        expect=0.0,
+        tolerance=allowed,
+        unit="V",
+        stop_if="the gap does not fall: judge again with new readings.",
+        why=f"Above {volts(allowed)} more than a fifth of a unit's limit flows, or too much of its charge moves.",
     )
 
 

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from hotchpot.bank.judge import judge
-from hotchpot.bank.rules.protection import _open_v as open_v
+from hotchpot.bank.rules.protection import open_v
 from hotchpot.bank.rules.registry import Case
 from hotchpot.bank.verdict import Judgement, Verdict
 from hotchpot.build.charge import Preparation, prepare
@@ -91,7 +91,8 @@ def _steps(prepared: Preparation, judgement: Judgement) -> Iterator[Step]:
     yield from read_units(case)
     yield from conditions(judgement, Place.PARTS)
     yield from fuses(case)
-    yield from conditions(judgement, Place.CHARGE)
+    if not prepared.charges:
+        yield from conditions(judgement, Place.CHARGE)
     yield from charge_steps(prepared)
     yield from joining_steps(prepared)
     yield from isolation(case, rest_v)

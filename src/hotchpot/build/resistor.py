@@ -22,8 +22,7 @@ from hotchpot.bank.bank import Bank, Node
 from hotchpot.bank.rules.joining import FINE_FRAC
 
 # The curve of charge against voltage is the judge's own; a second one here could only disagree with it.
-from hotchpot.bank.surge import _curve as charge_curve
-from hotchpot.bank.surge import polarised_ohm
+from hotchpot.bank.surge import charge_curve, polarised_ohm
 from hotchpot.build.closing import Closing
 from hotchpot.build.step import Resistor
 from hotchpot.chemistry import interpolate
@@ -36,8 +35,10 @@ def joining_resistor(closing: Closing) -> Resistor | None:
     Return the resistor through which a branch may be joined in place of charging, or None.
 
     None where closing directly is already allowed, where the node is too wide to follow, and where it would take more
-    than a day: then charging is the way. At `stop_v` a direct closing drives what the judge calls fine, a fifth of the
-    limit; more than a tenth of a unit's charge may still be to move, but at that current it does no harm.
+    than a day: then charging is the way. A lead or nickel side that is full holds its full voltage and takes what still
+    comes as a small overcharge, as at the end of any charge; a lithium side must not, and ends the path. At `stop_v` a
+    direct closing drives what the judge calls fine, a fifth of the limit; more than a tenth of a unit's charge may
+    still be to move, but at that current it does no harm.
     """
     gap = abs(closing.gap_v.value)
     if closing.moved_ah is None or gap <= 0.0 or closing.limit_a <= 0.0:
@@ -74,7 +75,9 @@ def _path(closing: Closing) -> list[tuple[float, float]]:
     gives, takes = charge_curve(giver), charge_curve(taker)
     given, given_v = list(reversed(gives.ah)), list(reversed(gives.volts))
     taken, taken_v = list(reversed(takes.ah)), list(reversed(takes.volts))
-    most = min(given[-1], -taken[0])
+    most = given[-1]
+    if any(state.chem.kind == "lithium" for state in taker.states):
+        most = min(most, -taken[0])
     knots = sorted({0.0, most, *(q for q in given if 0 < q < most), *(-q for q in taken if 0 < -q < most)})
     path: list[tuple[float, float]] = []
     for moved in knots:

@@ -96,7 +96,12 @@ def _again(group: list[Charge]) -> Step:
 
 def _spreads(prepared: Preparation) -> Iterator[Step]:
     """How far apart the branches of each parallel node may read: from the surge rule, not from folklore."""
-    nodes = [node for node in prepared.after.nodes if prepared.after.of(node)]
+    # Where a resistor must join the branches even when full (unlike plates), their gap is read at the closing.
+    nodes = [
+        node
+        for node in prepared.after.nodes
+        if (closings := prepared.after.of(node)) and all(closing.fine for closing in closings)
+    ]
     for group in gathered(nodes, id, lambda n: (len(n.children), n.cells), most=MOST_SPREADS):
         closings = [closing for node in group for closing in prepared.after.of(node)]
         allowed = min(closings, key=lambda c: c.allowed_v)

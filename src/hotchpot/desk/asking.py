@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from hotchpot.arrange import Search
     from hotchpot.build.joining import JoiningPlan
 
-LOOSE_QUESTIONS = ("accept", "test", "site")
+LOOSE_QUESTIONS = ("accept", "test", "site")  # what can be asked of units without an arrangement
 _HOUSE_RULE = (
     "Batteries can burn, burst, gas and give currents that melt tools. Figures here are an aid, not a licence: your "
     "local codes and a licensed electrician decide, and what a maker prints on a battery comes first."
@@ -195,7 +195,7 @@ def _arrangement(expression: str | None, units: Sequence[Unit], plan: Plan) -> t
     if len(units) == 1:
         return unit(units[0].id), plan
     if not plan.question:
-        return None, replace(plan, question=LOOSE_QUESTIONS)
+        return None, replace(plan, question=("accept",))
     wanting = [question for question in plan.question if question not in LOOSE_QUESTIONS]
     if wanting:
         what = f"is missing, and {wanting[0]!r} is asked of {len(units)} units"

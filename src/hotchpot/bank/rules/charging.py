@@ -328,9 +328,9 @@ def rate(self: Rule, case: Case) -> Iterator[Outcome]:
     charger = case.plan.charger
     if charger.amps is None and charger.charge_frac_per_hour is None:
         return
-    rows = [(amps / max(_charge_limit(s), 1e-9), amps, s) for s, amps in _charge_amps(case)]
+    rows = [(amps / max(charge_limit_a(s), 1e-9), amps, s) for s, amps in _charge_amps(case)]
     ratio, amps, state = max(rows, key=lambda row: row[0])
-    limit = _charge_limit(state)
+    limit = charge_limit_a(state)
     cold = state.chem.kind == "lithium" and _cold_c(state) is not None
     verdict = Verdict.FINE
     if ratio > 1.01:
@@ -349,7 +349,7 @@ def rate(self: Rule, case: Case) -> Iterator[Outcome]:
         else "Too fast heats, gasses, or plates lithium in the cold.",
         do="Nothing."
         if verdict is Verdict.FINE
-        else f"Turn the charger down by {ratio:.2g} times or more"
+        else f"Set the charger so that {state.unit.id} takes {limit:.3g} A or less"
         + (", or warm the unit above 15 °C." if cold else "."),
         source=state.chem.cite("charge_c_cold" if cold and "charge_c_cold" in state.chem.values else "charge_c_max"),
     )
@@ -376,7 +376,8 @@ def _cold_c(state: State) -> float | None:
     return None
 
 
-def _charge_limit(state: State) -> float:
+def charge_limit_a(state: State) -> float:
+    """Return the largest charge current of a unit at its present temperature. [A]"""
     limit = state.charge_limit_a()
     cold = _cold_c(state)
     if cold is not None:

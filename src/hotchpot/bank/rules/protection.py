@@ -18,15 +18,16 @@ HARMLESS_INRUSH_J = 1.0
 
 def fault_current_a(node: Node) -> float:
     """Return the prospective short-circuit current of a block by its 10 s resistance: the low estimate. [A]"""
-    return _open_v(node) / node.resistance_ohm.value
+    return open_v(node) / node.resistance_ohm.value
 
 
-def _open_v(node: Node) -> float:
+def open_v(node: Node) -> float:
+    """Return a block's open-circuit voltage, or its chemistry's at 80 % charge where nothing was read. [V]"""
     if node.ocv_v is not None:
         return node.ocv_v.value
     if not node.children:
         return node.states[0].unit.cells * node.states[0].chem.ocv.volts(0.8)
-    parts = [_open_v(child) for child in node.children]
+    parts = [open_v(child) for child in node.children]
     return sum(parts) if node.is_series else max(parts)
 
 
@@ -208,7 +209,7 @@ def inverter_precharge(self: Rule, case: Case) -> Iterator[Outcome]:
     protection = case.plan.protection
     if protection.inverter_capacitance_mf is None or case.bank is None:
         return
-    volts = max(_open_v(case.bank.root), case.plan.duty.system_v or 0.0)
+    volts = max(open_v(case.bank.root), case.plan.duty.system_v or 0.0)
     farad = protection.inverter_capacitance_mf * 1e-3
     bare = precharge(case.bank.root.resistance_ohm.value, farad, volts)
     ohm = protection.precharge_ohm
