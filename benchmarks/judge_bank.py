@@ -160,9 +160,13 @@ def main() -> None:
         root = bank.root
         assert root.ocv_v is not None
         gap = abs(volts - (root.ocv_v.value - root.resistance_ohm.value))
-        print(f"{title}: {1e3 * whole_s:.1f} ms to judge (wanted {1e3 * limit_s:.0f} ms): rules {1e3 * rules_s:.1f} ms,")
+        print(
+            f"{title}: {1e3 * whole_s:.1f} ms to judge (wanted {1e3 * limit_s:.0f} ms): rules {1e3 * rules_s:.1f} ms,"
+        )
         print(f"    ratings {1e3 * rated_s:.1f} ms, the rest is reading the expression and drawing")
-        print(f"    one dense nodal solve of {len(injected)} nodes: {1e3 * solve_s:.2f} ms; ratio {whole_s / solve_s:.1f}")
+        print(
+            f"    one dense nodal solve of {len(injected)} nodes: {1e3 * solve_s:.2f} ms; ratio {whole_s / solve_s:.1f}"
+        )
         print(f"    the two agree on the bank's voltage under 1 A to {gap:.1e} V")
 
 

@@ -14,6 +14,7 @@ from functools import cache
 from typing import Any
 
 from hotchpot.errors import InputError
+from hotchpot.gauge import awg_area_mm2
 
 _PREFIXES = {"": 1.0, "k": 1e3, "M": 1e6, "c": 1e-2, "m": 1e-3, "μ": 1e-6, "u": 1e-6}
 _BASES = ("V", "A", "Ah", "W", "Wh", "Ω", "VA", "J", "F", "m", "s", "Hz")
@@ -155,13 +156,12 @@ def _quoted(text: str) -> str:
 
 
 def _gauge_mm2(gauge: str, *, where: str) -> float:
-    """Return the area of an American wire gauge: d = 0.005 in · 92^((36 − n)/39) (ASTM B258-14). [mm²]"""
-    aught = gauge.endswith("/0")
-    number = 1 - int(gauge[:-2]) if aught else 1 - len(gauge) if set(gauge) == {"0"} else int(gauge)
-    if not -3 <= number <= 40 or (aught and number > 0):
-        raise InputError.one(where, f"{_quoted(gauge)} is not a wire gauge", "use 4/0 to 40 AWG, or give mm2")
-    diameter_mm: float = 0.005 * 25.4 * 92.0 ** ((36 - number) / 39)
-    return math.pi / 4 * diameter_mm**2
+    """Return the area of an American wire gauge, or say where it is none. [mm²]"""
+    try:
+        return awg_area_mm2(gauge)
+    except InputError:
+        what = f"{_quoted(gauge)} is not a wire gauge"
+        raise InputError.one(where, what, "use 4/0 to 40 AWG, or give mm2") from None
 
 
 def _normal(text: str, *, temperature: bool) -> str:

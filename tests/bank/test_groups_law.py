@@ -89,12 +89,10 @@ def test_equal_capacities_do_not_make_a_parallel_pair() -> None:
     The notes do not print their resistances; gel, half charged, without links, gives their figure by Ohm's law:
     12.30 V over 25.2 mΩ.
     """
-    made = bank(
-        "A // B", unit("A", "lead_gel", 12, soc_frac=0.5), unit("B", "lead_gel", 6, soc_frac=0.5), link_mohm=0
-    )
+    made = bank("A // B", unit("A", "lead_gel", 12, soc_frac=0.5), unit("B", "lead_gel", 6, soc_frac=0.5), link_mohm=0)
     assert made.units[0].capacity_ah == made.units[1].capacity_ah
     assert joinings(made, made.root)[0].worst.value == pytest.approx(488, abs=0.6)
-    assert 6 * 2.05 / (18 * 140 / 100 * 1e-3) == pytest.approx(488, abs=0.6)
+    assert pytest.approx(488, abs=0.6) == 6 * 2.05 / (18 * 140 / 100 * 1e-3)
     assert found(made, "cells-parallel").verdict is Verdict.FORBID
     assert verdict(made) is Verdict.FORBID
 

@@ -114,7 +114,10 @@ def test_one_question_may_stand_alone() -> None:
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("\n[charger]\nvolt = 28.8", r"plan.toml:3 charger.volt: unknown key 'volt' in \[charger\], did you mean 'volts'?"),
+        (
+            "\n[charger]\nvolt = 28.8",
+            r"plan.toml:3 charger.volt: unknown key 'volt' in \[charger\], did you mean 'volts'?",
+        ),
         ("[dutty]\nload_a = 1", "plan.toml:1 dutty: unknown key 'dutty', did you mean 'duty'?"),
         ('arangement = "A"', "plan.toml:1 arangement: unknown key 'arangement', did you mean 'arrangement'?"),
         ('question = ["joyn"]', "plan.toml:1 question: unknown question 'joyn', did you mean 'join'?"),
@@ -122,7 +125,10 @@ def test_one_question_may_stand_alone() -> None:
         ("duty = 3", r"plan.toml:1 duty: is not a table, write \[duty\] on a line of its own"),
         ("arrangement = 3", "plan.toml:1 arrangement: is empty or not text"),
         ('arrangement = "  "', "plan.toml:1 arrangement: is empty or not text"),
-        ('[duty]\nload_a = "ten"', "plan.toml:2 duty.load_a: 'ten' is not a number, give a number in A, without quotes"),
+        (
+            '[duty]\nload_a = "ten"',
+            "plan.toml:2 duty.load_a: 'ten' is not a number, give a number in A, without quotes",
+        ),
         ("[duty]\nload_a = true", "plan.toml:2 duty.load_a: True is not a number"),
         ("[duty]\nload_a = -1", "plan.toml:2 duty.load_a: -1 is out of range, give 0 to 100000 A"),
         ("[duty]\nsystem_v = nan", "plan.toml:2 duty.system_v: nan is out of range, give 0.5 to 1500 V"),
@@ -130,7 +136,10 @@ def test_one_question_may_stand_alone() -> None:
         ('[protection]\nbms = "yes"', "plan.toml:2 protection.bms: 'yes' is neither true nor false"),
         ("[charger]\nsource = 7", "plan.toml:2 charger.source: 7 is not text, put the word in double quotes"),
         ('[charger]\nsource = "winde"', "plan.toml:2 charger.source: 'winde' is not known here, did you mean 'wind'?"),
-        ('[wiring]\ntakeoff = "same"', "plan.toml:2 wiring.takeoff: 'same' is not known here, did you mean 'same_end'?"),
+        (
+            '[wiring]\ntakeoff = "same"',
+            "plan.toml:2 wiring.takeoff: 'same' is not known here, did you mean 'same_end'?",
+        ),
         ('[site]\nroom = "attic"', "plan.toml:2 site.room: 'attic' is not known here"),
         ("[wiring]\ntaps = 2", "plan.toml:2 wiring.taps: is not a list of tables"),
         ("[wiring]\ntaps = [ { ampere = 2 } ]", r"taps.ampere: unknown key 'ampere' in \[taps\], did you mean 'amps'?"),

@@ -79,7 +79,7 @@ def test_percentiles() -> None:
     found = state(capacity_ah=100.0)
     assert found.capacity_ah.lower() == pytest.approx(100 - Z95 * 100 * math.hypot(0.017, 0.03))
     assert found.capacity_ah.upper() == pytest.approx(100 + Z95 * 100 * math.hypot(0.017, 0.03))
-    assert Z95 == pytest.approx(1.645, abs=1e-3)
+    assert pytest.approx(1.645, abs=1e-3) == Z95
 
 
 @pytest.mark.parametrize(

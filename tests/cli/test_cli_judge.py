@@ -87,9 +87,7 @@ def test_loose_units_are_judged_one_by_one(run: Run) -> None:
     assert set(shape["units"]) == {"A1", "A2", "B1", "B2"}
 
 
-@pytest.mark.parametrize(
-    ("at_least", "code"), [("fine", 1), ("caution", 1), ("only-if", 0), ("forbid", 0), (None, 0)]
-)
+@pytest.mark.parametrize(("at_least", "code"), [("fine", 1), ("caution", 1), ("only-if", 0), ("forbid", 0), (None, 0)])
 def test_exit_codes_by_at_least(run: Run, folder: Path, at_least: str | None, code: int) -> None:
     """0 when answered, 1 when the verdict is worse than --at-least: here 'only if', as no fuse is stated."""
     (folder / "plan.toml").write_text(PLAN, "utf-8")
@@ -121,7 +119,17 @@ def test_what_a_person_reads(run: Run, folder: Path) -> None:
     """The page shows verdict, drawing, units, ratings, findings with why and do, and the cautions."""
     (folder / "plan.toml").write_text(PLAN, "utf-8")
     out = " ".join(run("judge", "A1 // A2", "--pile", "pile.csv", "--plan", "plan.toml").out.split())
-    for part in ("Findings", "Ratings", "Verdict", "only if", "fuse-string", "Why:", "Do:", "licensed electrician", "A1"):
+    for part in (
+        "Findings",
+        "Ratings",
+        "Verdict",
+        "only if",
+        "fuse-string",
+        "Why:",
+        "Do:",
+        "licensed electrician",
+        "A1",
+    ):
         assert part in out, part
 
 

@@ -17,8 +17,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from hotchpot import gauge
 from hotchpot.chemistry import Grade
-from hotchpot.electrics import ampacity, conductors, gauge, tables
+from hotchpot.electrics import ampacity, conductors, tables
 from hotchpot.errors import InputError
 
 # ---------------------------------------------------------------- C01-C03: gauge, ASTM B258

@@ -53,7 +53,6 @@ from hotchpot.electrics.gas import (
     ventilation_m3_per_h,
     water_g_per_ah,
 )
-from hotchpot.electrics.gauge import awg_area_cmil, awg_area_mm2, awg_diameter_mm, awg_name, awg_number
 from hotchpot.electrics.sharing import (
     BranchCurrents,
     Drift,
@@ -63,6 +62,7 @@ from hotchpot.electrics.sharing import (
     two_branch_share_at,
 )
 from hotchpot.electrics.tables import cite
+from hotchpot.gauge import awg_area_cmil, awg_area_mm2, awg_diameter_mm, awg_name, awg_number
 
 __all__ = [
     "BranchCurrents",

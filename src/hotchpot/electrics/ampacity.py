@@ -13,9 +13,9 @@ from collections.abc import Sequence
 from functools import cache
 
 from hotchpot.electrics._checks import require_finite, require_positive
-from hotchpot.electrics.gauge import awg_area_mm2, awg_name
 from hotchpot.electrics.tables import Row, neighbours, table
 from hotchpot.errors import InputError
+from hotchpot.gauge import awg_area_mm2, awg_name
 
 CAUTIOUS_INSULATION_C = 75
 BEST_CASE_INSULATION_C = 105

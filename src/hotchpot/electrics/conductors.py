@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, overload
 
 from hotchpot.electrics._checks import require_finite, require_positive
 from hotchpot.electrics.ampacity import ambient_factor, ampacity_band, bundle_factor, iec_ampacity_a, nec_ampacity_a
-from hotchpot.electrics.gauge import awg_area_cmil, awg_area_mm2, awg_diameter_mm
 from hotchpot.electrics.tables import neighbours, table
 from hotchpot.errors import InputError
+from hotchpot.gauge import awg_area_cmil, awg_area_mm2, awg_diameter_mm
 
 if TYPE_CHECKING:
     import numpy as np

@@ -19,39 +19,33 @@ TRIP_SPREAD_K = 10.0
 
 @rule(
     "join-rest",
-    title="Rested before joining",
+    title="Rested before it is read",
     gate=Gate.CURRENT,
-    questions=("join",),
+    questions=("join", "test"),
     decides="hours at rest before the voltage was read",
     source="chemistry data (rest_h_min)",
 )
 def rest(self: Rule, case: Case) -> Iterator[Outcome]:
     """Ask for rest where a voltage is still polarisation, or nobody noted how long the unit stood."""
-    for node in case.parallels:
-        for state in node.states:
-            if node is not _innermost(case, state) or state.unit.rest_v is None:
-                continue
-            hours, needed = state.unit.rest_hours, state.chem.num("rest_h_min")
-            if hours is not None and hours >= needed - 1e-9:
-                continue
-            stood = "nobody noted how long it stood" if hours is None else f"it stood only {_span(hours)}"
-            yield self.finding(
-                Verdict.ONLY_IF,
-                [state.unit.id],
-                "rest before reading",
-                value=hours,
-                limit=needed,
-                unit="h",
-                says=f"{state.unit.id} reads {state.unit.rest_v:.2f} V, but {stood}.",
-                why="Terminal voltage after charge or load is polarisation; the true gap shows only after rest.",
-                do=f"Rest it {needed:g} h or more with nothing connected, read again, and judge again.",
-                source=state.chem.cite("rest_h_min"),
-            )
-
-
-def _innermost(case: Case, state: State) -> Node:
-    """The lowest parallel node above a unit, so that each unit is spoken of once."""
-    return next(node for node in reversed(case.parallels) if any(s is state for s in node.states))
+    meeting = {name for node in case.parallels for name in node.ids}
+    for state in case.units:
+        hours, needed = state.unit.rest_hours, state.chem.num("rest_h_min")
+        matters = state.unit.id in meeting or "test" in case.plan.question
+        if not matters or state.unit.rest_v is None or (hours is not None and hours >= needed - 1e-9):
+            continue
+        stood = "nobody noted how long it stood" if hours is None else f"it stood only {_span(hours)}"
+        yield self.finding(
+            Verdict.ONLY_IF,
+            [state.unit.id],
+            "rest before reading",
+            value=hours,
+            limit=needed,
+            unit="h",
+            says=f"{state.unit.id} reads {state.unit.rest_v:.2f} V, but {stood}.",
+            why="Terminal voltage after charge or load is polarisation; the true gap and charge show only after rest.",
+            do=f"Rest it {needed:g} h or more with nothing connected, read again, and judge again.",
+            source=state.chem.cite("rest_h_min"),
+        )
 
 
 def _span(hours: float) -> str:

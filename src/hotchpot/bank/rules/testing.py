@@ -64,34 +64,6 @@ def _charge_doubt(state: State) -> float:
 
 
 @rule(
-    "test-rest",
-    title="Rested before it is read",
-    gate=Gate.UNIT,
-    questions=("test",),
-    decides="hours at rest before the voltage was read",
-    source="chemistry data (rest_h_min)",
-)
-def rested(self: Rule, case: Case) -> Iterator[Outcome]:
-    """A voltage read too soon tells of the last charge, not of what is left."""
-    for state in case.units:
-        hours, needed = state.unit.rest_hours, state.chem.num("rest_h_min")
-        if state.unit.rest_v is None or hours is None or hours >= needed - 1e-9:
-            continue
-        yield self.finding(
-            Verdict.ONLY_IF,
-            [state.unit.id],
-            "rest before reading",
-            value=hours,
-            limit=needed,
-            unit="h",
-            says=f"{state.unit.id} was read after {hours:.2g} h of rest; {needed:g} h are needed.",
-            why="Terminal voltage after charge or load is polarisation.",
-            do=f"Rest it {needed:g} h or more with nothing connected and read again.",
-            source=state.chem.cite("rest_h_min"),
-        )
-
-
-@rule(
     "test-plateau",
     title="Charge from voltage on a flat curve",
     gate=Gate.UNIT,

@@ -1,4 +1,4 @@
-"""The command line."""
+"""The command line: what a person types and reads in a terminal."""
 
 from hotchpot.faces.cli.app import app, main
 
