@@ -2,8 +2,8 @@
 Time judging a bank of 16 units and one of 1,400 cells, beside a plain dense nodal solve of the same network.
 
 The wanted figures are 50 ms and 2 s after import. The nodal solve (numpy.linalg.solve on the full conductance matrix,
-one unknown a node, one solve) is the yardstick: the judge solves the network hundreds of times over a discharge and asks
-every rule, so its ratio tells how much the series-parallel reduction saves.
+one unknown a node, one solve) is the yardstick: the judge solves the network hundreds of times over a discharge and
+asks every rule, so its ratio tells how much the series-parallel reduction saves.
 
 Run: .venv/bin/python benchmarks/judge_bank.py
 """

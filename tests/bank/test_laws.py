@@ -1,4 +1,4 @@
-"""Laws that every bank keeps, as properties: Kirchhoff, order, nesting, scale, and what may never make a verdict milder."""
+"""Laws that every bank keeps, as properties: Kirchhoff, order, nesting, scale, and what never makes it look better."""
 
 from __future__ import annotations
 
@@ -162,7 +162,7 @@ def test_nesting_changes_nothing(pile: list[Unit]) -> None:
 
 @given(units(), st.sampled_from((0.5, 2.0, 3.7)))
 def test_amps_scale_with_size(pile: list[Unit], k: float) -> None:
-    """k times the capacity at 1/k of every resistance: k times the joining amps, amp-hours and rated amps, same hours."""
+    """k times the capacity at 1/k of every resistance: k times the joining amps, amp-hours and rated amps."""
     grown = [
         replace(
             u,

@@ -32,7 +32,7 @@ def test_resistance_of_a_parallel_pair_counts_its_links() -> None:
 
 
 def test_voltage_limits_are_the_tightest_branch() -> None:
-    """By hand: AGM (2.45) beside gel (2.40), six cells: 14.4 V at most, set by the gel; 10.5 V at least, set by both."""
+    """By hand: AGM (2.45) beside gel (2.40), six cells: 14.4 V at most, set by the gel; 10.5 V at least, by both."""
     rated = rate(bank("A // B", unit("A"), unit("B", "lead_gel")))
     assert rated.charge_v_max == pytest.approx(14.4)
     assert rated.limits["charge_v_max"] == ("B",)

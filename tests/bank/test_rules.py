@@ -25,7 +25,7 @@ HEAD = "id,chemistry,cells,rated_ah,capacity_ah,resistance_mohm,rest_v,rest_hour
 AGM = "lead_agm,6,100,100,5.4,12.8,24,1,20"
 LFP = "lfp,4,100,100,6,13.4,24,1,20"
 
-# One case for each rule that the hazards table leaves alone: rule, pile (heading and rows), plan, verdict of the finding.
+# One case for each rule that the hazards table leaves alone: pile (heading and rows), plan, verdict of the finding.
 EXTRA = {
     "joints": (
         [HEAD, f"a,{AGM}"],
@@ -80,7 +80,7 @@ EXTRA = {
         "only-if",
     ),
     "test-plateau": ([HEAD, "a,lfp,4,100,100,6,13.19,24,,20"], 'question="test"', "caution"),
-    "test-rest": ([HEAD, "a,lead_agm,6,100,100,5.4,12.8,1,,20"], 'question="test"', "only-if"),
+    "join-rest": ([HEAD, "a,lead_agm,6,100,100,5.4,12.8,1,,20"], 'question="test"', "only-if"),
     "system-voltage": ([HEAD, f"a,{AGM}"], 'question="build"\n[duty]\nsystem_v=24', "only-if"),
 }
 

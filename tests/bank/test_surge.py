@@ -88,7 +88,7 @@ def test_heat_is_near_the_integrated_loss(name: str, tolerance: float) -> None:
 
 
 def test_a_surge_with_its_slow_pairs_moves_two_thirds_of_the_charge_in_the_time_told() -> None:
-    """After the time told, half to nine tenths of the charge has moved: Radau with both slow pairs (63 % if straight)."""
+    """After the time told, half to nine tenths of the charge has moved: Radau with slow pairs (63 % if straight)."""
     for name in ("flooded pair", "lfp plateau", "nmc", "lto", "strings", "agm beside flooded"):
         made = CASES[name]
         giver = joinings(made, made.root)[0]

@@ -1,7 +1,7 @@
 """
 What a unit is now: measured values with their doubts, and wide priors where nothing was measured.
 
-Numbers: project physics notes, section 3 (grades, priors, doubts), which mark them common practice or engineering guess.
+Numbers: project physics notes, section 3 (grades, priors, doubts), which mark them common practice or guess.
 """
 
 from __future__ import annotations

@@ -40,7 +40,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 @pytest.fixture
 def run(folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Callable[..., Said]:
-    """Return a function that runs the command's own entry point in this process: fast, and any traceback is an error."""
+    """Return a function that runs the command's entry point in this process: fast, and a traceback is an error."""
 
     def call(*arguments: str) -> Said:
         monkeypatch.setattr(sys, "argv", ["hotchpot", *arguments])

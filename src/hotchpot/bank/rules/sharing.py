@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from hotchpot.bank.bank import Bank, Node
@@ -10,6 +11,7 @@ from hotchpot.bank.sharing import Sharing, discharge_shares
 from hotchpot.bank.surge import unit_currents
 from hotchpot.bank.verdict import Gate, Verdict
 from hotchpot.bench.state import State
+from hotchpot.measure import Measure, weakest
 
 UNLIKE_PACKS_FRAC = 0.10
 
@@ -38,12 +40,14 @@ def worst(self: Rule, case: Case) -> Iterator[Outcome]:
         key=lambda row: row[1] / row[0].discharge_limit_a(),
     )
     limit, peak = state.discharge_limit_a(), state.peak_limit_a()
-    verdict = Verdict.FORBID if amps > peak else Verdict.ONLY_IF if amps > limit * 1.0001 else Verdict.FINE
+    share = _doubted(state, amps, load)
+    high = share.upper()
+    verdict = Verdict.FORBID if high > peak else Verdict.ONLY_IF if high > limit * 1.0001 else Verdict.FINE
     yield self.finding(
         verdict,
         [state.unit.id],
         "worst share of the load",
-        value=amps,
+        value=share,
         limit=peak if verdict is Verdict.FORBID else limit,
         unit="A",
         says=f"Of {load:.3g} A, {state.unit.id} carries {abs(shares.first_a[i]):.3g} A at first and up to {amps:.3g} A after "
@@ -51,10 +55,23 @@ def worst(self: Rule, case: Case) -> Iterator[Outcome]:
         why=_moved(shares, i),
         do="Nothing; check the shares by clamp at the first load."
         if verdict is Verdict.FINE
-        else f"Keep the load at {load * limit / amps:.3g} A or less, or take {state.unit.id} out.",
+        else f"Keep the load at {load * limit / high:.3g} A or less, or take {state.unit.id} out.",
         source=state.chem.cite("discharge_c_cont"),
     )
     yield from _alone(self, case, case.bank, load, shares)
+
+
+def _doubted(state: State, amps: float, load: float) -> Measure:
+    """
+    Return a share with its doubt: dI/I = (1 - w) dG/G to first order for a unit with the part w of the current.
+
+    Early on G is one over resistance, late it goes with capacity; both doubts are taken.
+    """
+    relative = math.hypot(
+        state.resistance_mohm.sd / state.resistance_mohm.value, state.capacity_ah.sd / state.capacity_ah.value
+    )
+    basis = weakest((state.resistance_mohm.basis, state.capacity_ah.basis))
+    return Measure(amps, amps * max(0.0, 1.0 - amps / load) * relative, basis)
 
 
 def _moved(shares: Sharing, i: int) -> str:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 from hotchpot.bank.verdict import Finding, Verdict
 from hotchpot.desk import JudgeReport
 from hotchpot.faces.cli.looks import console, drawn, heading, mark, number, say, table
 
 MOST_UNITS = 40
+MOST_ALIKE = 3
 
 
 def show(report: JudgeReport) -> None:
@@ -88,7 +91,12 @@ def findings(found: tuple[Finding, ...]) -> None:
     if not found:
         return
     heading("Findings")
+    shown: Counter[tuple[str, str]] = Counter()
     for finding in found:
+        kind = (finding.code, str(finding.verdict))
+        shown[kind] += 1
+        if shown[kind] > MOST_ALIKE:
+            continue
         line = mark(str(finding.verdict))
         line.append(f"  {finding.code}", style="bold")
         if finding.value is not None:
@@ -101,3 +109,10 @@ def findings(found: tuple[Finding, ...]) -> None:
         if finding.verdict is not Verdict.FINE:
             say(f"Why: {finding.why}", indent=2)
             say(f"Do: {finding.do}", indent=2)
+        more = _alike(found, kind) - MOST_ALIKE
+        if shown[kind] == MOST_ALIKE and more > 0:
+            say(f"... and {more} more of {finding.code} (all of them with --json)", indent=2)
+
+
+def _alike(found: tuple[Finding, ...], kind: tuple[str, str]) -> int:
+    return sum((finding.code, str(finding.verdict)) == kind for finding in found)
