@@ -217,6 +217,18 @@ def test_damage_never_makes_a_verdict_milder(pile: list[Unit], flag: str, at: in
         assert after is Verdict.FORBID
 
 
+@pytest.mark.parametrize("flag", FLAGS)
+@pytest.mark.parametrize("chem", ["lead_agm", "lfp"])
+def test_damage_decides_a_bank_that_is_fine_without_it(flag: str, chem: str) -> None:
+    """A good pair is fine; damaged it is forbidden; a dent on lead or an unknown past is a caution."""
+    pile = [unit("a", chem, CELLS[chem]), unit("b", chem, CELLS[chem])]
+    plan = Plan(question=("join",), protection=Protection(bms=True, unit_fuse_a=80.0))
+    assert judged("a // b", pile, plan).verdict is Verdict.FINE
+    found = judged("a // b", [replace(pile[0], flags=(flag,)), pile[1]], plan).verdict
+    mild = flag == "unknown_history" or (flag == "dented" and chem == "lead_agm")
+    assert found is (Verdict.CAUTION if mild else Verdict.FORBID)
+
+
 @settings(max_examples=40)
 @given(units(most=3), st.sampled_from((0.1, 0.3, 0.55)))
 def test_a_better_reading_never_hurts(pile: list[Unit], rise: float) -> None:

@@ -81,6 +81,12 @@ EXTRA = {
     ),
     "test-plateau": ([HEAD, "a,lfp,4,100,100,6,13.19,24,,20"], 'question="test"', "caution"),
     "join-rest": ([HEAD, "a,lead_agm,6,100,100,5.4,12.8,1,,20"], 'question="test"', "only-if"),
+    "unit-contradiction": ([HEAD, "a,lead_agm,6,100,100,5.4,12.2,24,1,20"], 'question="join"', "only-if"),
+    "charge-temperature": (
+        [HEAD + ",bms", "a,lfp,4,100,100,6,,24,0.5,,yes"],
+        'question="charge"\n[duty]\nambient_c=-10\n[charger]\ncharge_frac_per_hour=0.2',
+        "forbid",  # the unit's own temperature was not read: the place's counts
+    ),
     "system-voltage": ([HEAD, f"a,{AGM}"], 'question="build"\n[duty]\nsystem_v=24', "only-if"),
 }
 

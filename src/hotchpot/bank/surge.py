@@ -8,13 +8,15 @@ At the first instant every branch k sees its own open-circuit voltage against th
 which is Millman's bus voltage written for one branch. The charge that moves follows from the curves of open-circuit
 voltage against charge (added in series at equal charge, in parallel at equal voltage) and needs no slope: it ends where
 all branches stand at one voltage. The time constant is the charge over the current that the polarised resistance lets
-through, and the heat is half the gap times the charge (exact for straight curves).
+through, and the heat is the energy under the givers' curves less that under the takers': half the gap times the charge
+where the curves are straight.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from hotchpot.bank.bank import Bank, Node
@@ -34,7 +36,7 @@ class Joining:
     One branch of a parallel node at the moment it meets the others.
 
     `current_a` is positive when the branch gives and negative when it takes; `charge_ah` likewise, None when a state of
-    charge is unknown. `hours` is the time constant of the decay.
+    charge is unknown. `hours` is the time constant of the charge moved, `heat_j` what the whole node loses on the way.
     """
 
     node: Node
@@ -56,7 +58,9 @@ def joinings(bank: Bank, node: Node) -> tuple[Joining, ...]:
     branches = [(child.ocv_v, child.resistance_ohm + bank.branch_ohm) for child in node.children]
     if any(e is None for e, _ in branches):
         return ()
-    charges = _charges(node)
+    curves = _curves(node)
+    charges = None if curves is None else _charges(curves)
+    heat = None if curves is None or charges is None else _heat_j(curves, charges)
     slow_ohm = [polarised_ohm(child, bank.branch_ohm) + bank.branch_ohm for child in node.children]
     slow_siemens = sum(1.0 / ohm for ohm in slow_ohm)
     rests = _rests(branches)
@@ -67,7 +71,6 @@ def joinings(bank: Bank, node: Node) -> tuple[Joining, ...]:
         current = gap / (own_r + rest_r)
         charge = None if charges is None else charges[i]
         hours = _time_constant_h(gap.value, charge, slow_ohm[i], slow_siemens)
-        heat = None if charge is None else abs(0.5 * gap.value * charge * 3600.0)
         result.append(Joining(node, child, gap.value, current, charge, hours, heat))
     return tuple(result)
 
@@ -144,16 +147,34 @@ class ChargeCurve:
         self.volts = volts  # rising
         self.ah = ah  # falling: a lower voltage means more has been drawn
 
+    def energy_wh(self, ah: float) -> float:
+        """Return the energy given while `ah` is drawn from now, negative while it is taken in. [Wh]"""
+        drawn, volts = list(reversed(self.ah)), list(reversed(self.volts))
+        low, high = min(0.0, ah), max(0.0, ah)
+        knots = [low, *(q for q in drawn if low < q < high), high]
+        levels = [interpolate(q, drawn, volts) for q in knots]
+        area = math.fsum(0.5 * (a + b) * (q1 - q0) for (q0, a), (q1, b) in pairwise(zip(knots, levels, strict=True)))
+        return area if ah >= 0.0 else -area
+
     def ah_at(self, volts: float) -> float:
         """Return the charge drawn when the block rests at `volts`, held at its ends. [Ah]"""
         return interpolate(volts, self.volts, self.ah)
 
 
-def _charges(node: Node) -> list[float] | None:
-    """Return the charge each child gives until all stand at one voltage; None when a state of charge is unknown."""
+def _curves(node: Node) -> list[ChargeCurve] | None:
+    """Return the children's curves; None when a state of charge is unknown."""
     if any(state.soc_frac is None for state in node.states):
         return None
-    curves = [charge_curve(child) for child in node.children]
+    return [charge_curve(child) for child in node.children]
+
+
+def _heat_j(curves: list[ChargeCurve], charges: list[float]) -> float:
+    r"""Return what is lost on the way, :math:`\sum_k \int_0^{q_k} E_k\,dq`: what was given less what was kept."""
+    return max(0.0, 3600.0 * math.fsum(c.energy_wh(q) for c, q in zip(curves, charges, strict=True)))
+
+
+def _charges(curves: list[ChargeCurve]) -> list[float]:
+    """Return the charge each child gives until all stand at one voltage."""
     low = min(curve.volts[0] for curve in curves)
     high = max(curve.volts[-1] for curve in curves)
     for _ in range(60):

@@ -103,7 +103,7 @@ class State:
         return max(self.chem.num("discharge_c_peak") * self.capacity_ah.value, self.unit.max_discharge_a or 0.0)
 
 
-def state_of(unit: Unit, *, year: int | None = None) -> State:
+def state_of(unit: Unit, *, year: int | None = None, ambient_c: float | None = None) -> State:
     """
     Return what `unit` is now.
 
@@ -113,6 +113,8 @@ def state_of(unit: Unit, *, year: int | None = None) -> State:
         The pile entry.
     year : int, optional
         The present year, for the prior of a unit that was never measured; None leaves its age unknown.
+    ambient_c : float, optional
+        Temperature where the bank stands, for a unit whose own was not read; None takes an ordinary room. [°C]
     """
     capacity = _capacity(unit, year)
     resistance = _resistance(unit, capacity)
@@ -124,7 +126,7 @@ def state_of(unit: Unit, *, year: int | None = None) -> State:
         soc_frac=soc,
         ocv_v=_ocv(unit, soc),
         self_discharge_frac_month=_self_discharge(unit),
-        temperature_c=ROOM_TEMPERATURE_C if unit.temperature_c is None else unit.temperature_c,
+        temperature_c=next(t for t in (unit.temperature_c, ambient_c, ROOM_TEMPERATURE_C) if t is not None),
         grade="untested",
     )
     return State(**{**{name: getattr(state, name) for name in state.__slots__}, "grade": _grade(state)})

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
-from hotchpot.bank.arrangement import Block, unit
+from hotchpot.bank.arrangement import Block, ids, unit
 from hotchpot.bank.bank import DEFAULT_LINK_OHM, Bank
 from hotchpot.bank.drawing import draw
 from hotchpot.bank.judge import judge
@@ -18,7 +18,7 @@ from hotchpot.bank.ratings import Ratings, rate
 from hotchpot.bank.rules import RULES, Case
 from hotchpot.bank.verdict import Judgement
 from hotchpot.bench import State, state_of
-from hotchpot.errors import InputError, nearest
+from hotchpot.errors import Fault, InputError, nearest
 from hotchpot.pile import Unit
 
 if TYPE_CHECKING:
@@ -92,10 +92,14 @@ class RuleCard:
     source: str
 
 
-def states(units: Sequence[Unit]) -> dict[str, State]:
-    """Return what each unit is now; the year is today's, for the age of units that were never measured."""
+def states(units: Sequence[Unit], plan: Plan) -> dict[str, State]:
+    """
+    Return what each unit is now.
+
+    The year is today's, for the age of units that were never measured; a temperature that was not read is the plan's.
+    """
     year = date.today().year
-    return {u.id: state_of(u, year=year) for u in units}
+    return {u.id: state_of(u, year=year, ambient_c=plan.duty.ambient_c) for u in units}
 
 
 def judge_bank(expression: str | None, units: Sequence[Unit], plan: Plan) -> JudgeReport:
@@ -105,7 +109,7 @@ def judge_bank(expression: str | None, units: Sequence[Unit], plan: Plan) -> Jud
     Without an arrangement, a pile of one unit is that unit, and a larger pile is judged unit by unit.
     """
     block, plan = _arrangement(expression, units, plan)
-    known = states(units)
+    known = states(units, plan)
     case = _case(block, known, plan)
     return JudgeReport(
         arrangement=None if block is None else show(block, short=False),
@@ -131,7 +135,7 @@ def arrange_pile(
 
     started = time.monotonic()
     search = propose(
-        tuple(states(units).values()),
+        tuple(states(units, plan).values()),
         system_v=system_v,
         plan=plan,
         best=best,
@@ -157,7 +161,7 @@ def join_bank(expression: str | None, units: Sequence[Unit], plan: Plan) -> Join
         raise InputError.one("arrangement", "is missing", 'give one, such as "A1 // A2", or `arrangement` in the plan')
     if plan.question and "join" not in plan.question:
         plan = replace(plan, question=(*plan.question, "join"))
-    case = _case(block, states(units), plan)
+    case = _case(block, states(units, plan), plan)
     judgement = judge(case)
     return JoinReport(
         arrangement=show(block, short=False),
@@ -191,7 +195,9 @@ def _arrangement(expression: str | None, units: Sequence[Unit], plan: Plan) -> t
         raise InputError.one("pile", "holds no units", "give at least one row below the header")
     text = expression if expression is not None else plan.arrangement
     if text is not None:
-        return parse(text, known=dict.fromkeys(u.id for u in units)), plan
+        block = parse(text, known=dict.fromkeys(u.id for u in units))
+        _check_taps(block, plan)
+        return block, plan
     if len(units) == 1:
         return unit(units[0].id), plan
     if not plan.question:
@@ -201,6 +207,17 @@ def _arrangement(expression: str | None, units: Sequence[Unit], plan: Plan) -> t
         what = f"is missing, and {wanting[0]!r} is asked of {len(units)} units"
         raise InputError.one("arrangement", what, 'give one, such as "A1 // A2", or `arrangement` in the plan')
     return None, plan
+
+
+def _check_taps(block: Block, plan: Plan) -> None:
+    known = ids(block)
+    faults = [
+        Fault("wiring.taps", f"{tap.below!r} is not in the arrangement", nearest(tap.below, known))
+        for tap in plan.wiring.taps
+        if tap.below is not None and tap.below not in known
+    ]
+    if faults:
+        raise InputError(faults)
 
 
 def _case(block: Block | None, known: Mapping[str, State], plan: Plan) -> Case:

@@ -12,6 +12,8 @@ from hotchpot.desk.asking import ArrangeReport, JoinReport, JudgeReport, RuleCar
 from hotchpot.errors import HotchpotError, InputError
 from hotchpot.measure import Measure
 
+NOTHING = 1e-9
+
 
 def judge_wire(report: JudgeReport) -> dict[str, Any]:
     """Return a judge's report as the contract's JSON shape."""
@@ -156,7 +158,7 @@ def _clean(value: Any) -> Any:
 
 
 def _num(value: float | None) -> float | None:
-    """Six significant digits: more would claim what no meter reads; infinities are not JSON."""
+    """Six significant digits: more would claim what no meter reads. Infinities are not JSON, rounding is nothing."""
     if value is None or not math.isfinite(value):
         return None
-    return float(f"{value:.6g}")
+    return 0.0 if abs(value) < NOTHING else float(f"{value:.6g}")

@@ -222,6 +222,9 @@ def temperature(self: Rule, case: Case) -> Iterator[Outcome]:
         t = state.temperature_c
         outside = t < low or t > high
         hot_lead = state.chem.kind == "lead" and t >= 40.0
+        ambient = case.plan.duty.ambient_c
+        if not outside and ambient is not None and ambient < low:
+            yield _cold_site(self, state, ambient, low)
         if not outside and not hot_lead:
             continue
         yield self.finding(
@@ -238,6 +241,21 @@ def temperature(self: Rule, case: Case) -> Iterator[Outcome]:
             else "Cool it and lower the charge voltage; stop at 50 °C.",
             source=state.chem.cite("charge_t"),
         )
+
+
+def _cold_site(self: Rule, state: State, ambient_c: float, low: float) -> Outcome:
+    return self.finding(
+        Verdict.ONLY_IF,
+        [state.unit.id],
+        "coldest temperature on charge",
+        value=ambient_c,
+        limit=low,
+        unit="°C",
+        says=f"{state.unit.id} is warm now, but its place falls to {ambient_c:.0f} °C; charge it at {low:.0f} °C or more.",
+        why=_temperature_why(state, ambient_c),
+        do="Fit a charger or protection that stops the charge when the cells are too cold, or insulate and warm them.",
+        source=state.chem.cite("charge_t"),
+    )
 
 
 def _temperature_why(state: State, t: float) -> str:

@@ -27,7 +27,7 @@ TRIP_SPREAD_K = 10.0
 )
 def rest(self: Rule, case: Case) -> Iterator[Outcome]:
     """Ask for rest where a voltage is still polarisation, or nobody noted how long the unit stood."""
-    meeting = {name for node in case.parallels for name in node.ids}
+    meeting = {name for node in (*case.parallels, *case.strings) for name in node.ids}
     for state in case.units:
         hours, needed = state.unit.rest_hours, state.chem.num("rest_h_min")
         matters = state.unit.id in meeting or "test" in case.plan.question

@@ -11,6 +11,7 @@ from hotchpot.electrics.conductors import ampacity_band
 from hotchpot.electrics.fault import precharge
 
 INTERRUPT_MARGIN = 1.25
+SURE_TO_OPEN_FRAC = 0.5  # a fuse clears fast from a few times its rating on; engineering guess
 FUSE_LOAD_FRAC = 0.8
 TOUCH_V, TOUCH_MORE_V = 60.0, 120.0
 HARMLESS_INRUSH_J = 1.0
@@ -44,11 +45,13 @@ def string_fuse(self: Rule, case: Case) -> Iterator[Outcome]:
     if case.bank is None or not case.parallels:
         return
     fuse = case.plan.protection.unit_fuse_a
-    if fuse:
-        return
     node = case.parallels[0]
     feeds = [fault_current_a(child) for child in node.children]
     current = sum(feeds) - min(feeds)
+    if fuse:
+        if fuse > SURE_TO_OPEN_FRAC * (sum(feeds) - max(feeds)) and case.plan.asks("build"):
+            yield _fuse_too_large(self, node, fuse, sum(feeds) - max(feeds))
+        return
     yield self.finding(
         Verdict.ONLY_IF if fuse is None else Verdict.FORBID,
         node.ids,
@@ -62,6 +65,20 @@ def string_fuse(self: Rule, case: Case) -> Iterator[Outcome]:
         why="Protection electronics are no short-circuit device at this level; the leads glow and the faulty unit burns.",
         do=f"Fit a dc fuse at the positive of every branch, within a hand's breadth of it, that can break "
         f"{INTERRUPT_MARGIN * current / 1000:.1f} kA at {case.max_v:.0f} V or more.",
+    )
+
+
+def _fuse_too_large(self: Rule, node: Node, fuse: float, current: float) -> Outcome:
+    return self.finding(
+        Verdict.FORBID if fuse > current else Verdict.ONLY_IF,
+        node.ids,
+        "string fuse",
+        value=fuse,
+        limit=SURE_TO_OPEN_FRAC * current,
+        unit="A",
+        says=f"A {fuse:.0f} A string fuse; the weakest fault that it must clear is {current:.0f} A.",
+        why="A fuse opens quickly only well above its rating; before that the unit and its leads burn.",
+        do=f"Use a fuse of {SURE_TO_OPEN_FRAC * current:.0f} A or less, and no more than the cable carries.",
     )
 
 

@@ -58,7 +58,7 @@ def worst(self: Rule, case: Case) -> Iterator[Outcome]:
         else f"Keep the load at {load * limit / high:.3g} A or less, or take {state.unit.id} out.",
         source=state.chem.cite("discharge_c_cont"),
     )
-    yield from _alone(self, case, case.bank, load, shares)
+    yield from _alone(self, case, case.bank, shares)
 
 
 def _doubted(state: State, amps: float, load: float) -> Measure:
@@ -80,23 +80,9 @@ def _moved(shares: Sharing, i: int) -> str:
     return "Its share is set by its resistance from the start."
 
 
-def _alone(self: Rule, case: Case, bank: Bank, load: float, shares: Sharing) -> Iterator[Outcome]:
-    """The share of each unit when the strongest other branch of the outermost parallel node has dropped out."""
-    node = next((n for n in case.parallels if n is bank.root), None)
-    if node is None:
-        return
-    rows = []
-    for child in node.children:
-        others = [c for c in node.children if c is not child]
-        lost = max(others, key=lambda c: c.capacity_ah.value)
-        left = node.capacity_ah.value - lost.capacity_ah.value
-        part = load * child.capacity_ah.value / left if len(others) > 1 else load
-        now = _branch_worst(child, shares)
-        amps = load if len(others) == 1 else max(part, now * node.capacity_ah.value / left)
-        for state, own in zip(
-            child.states, unit_currents(child, min(amps, load), bank.branch_ohm).values(), strict=True
-        ):
-            rows.append((own / state.discharge_limit_a(), own, state, lost))
+def _alone(self: Rule, case: Case, bank: Bank, shares: Sharing) -> Iterator[Outcome]:
+    """The share of each unit when the strongest other branch beside it has dropped out, at any parallel node."""
+    rows = [row for node in case.parallels for row in _when_lost(bank, node, shares)]
     ratio, amps, state, lost = max(rows, key=lambda row: row[0])
     if ratio <= 1.0001:
         return
@@ -110,16 +96,35 @@ def _alone(self: Rule, case: Case, bank: Bank, load: float, shares: Sharing) -> 
         says=f"If {listing(lost.ids, 3)} drops out, {state.unit.id} carries {amps:.3g} A, against {state.discharge_limit_a():.3g} A.",
         why="A fuse or a protection switch opens under load; the units left take its share at once.",
         do=f"Give every string its own fuse, sized to that string, and shed load above "
-        f"{load / ratio:.3g} A when one is lost.",
+        f"{shares.load_a / ratio:.3g} A when one is lost.",
         source=state.chem.cite("discharge_c_cont"),
     )
 
 
-def _branch_worst(child: Node, shares: Sharing) -> float:
+def _when_lost(bank: Bank, node: Node, shares: Sharing) -> Iterator[tuple[float, float, State, Node]]:
+    """
+    Yield, for each unit of a node, its current over its limit once the strongest branch beside its own is lost.
+
+    The branches left share what the node carries by capacity, or as they did at their worst, scaled up.
+    """
     position = {name: i for i, name in enumerate(shares.ids)}
-    if child.is_parallel:
-        return sum(shares.worst_a[position[name]] for name in child.ids)
-    return max(shares.worst_a[position[name]] for name in child.ids)
+    now = [_branch_worst(child, shares, position) for child in node.children]
+    carried = min(shares.load_a, sum(now))
+    whole = node.capacity_ah.value
+    strongest = sorted(node.children, key=lambda child: child.capacity_ah.value)[-2:]
+    for child, worst_a in zip(node.children, now, strict=True):
+        lost = strongest[-1] if child is not strongest[-1] else strongest[0]
+        left = whole - lost.capacity_ah.value
+        amps = carried
+        if len(node.children) > 2:
+            amps = min(carried, max(carried * child.capacity_ah.value / left, worst_a * whole / left))
+        for state, own in zip(child.states, unit_currents(child, amps, bank.branch_ohm).values(), strict=True):
+            yield own / state.discharge_limit_a(), own, state, lost
+
+
+def _branch_worst(child: Node, shares: Sharing, position: dict[str, int]) -> float:
+    worst = [shares.worst_a[position[name]] for name in child.ids]
+    return sum(worst) if child.is_parallel else max(worst)
 
 
 def _comparable(case: Case) -> bool:

@@ -9,6 +9,7 @@ from hotchpot.bank.verdict import Gate, Verdict
 from hotchpot.bench.state import State
 from hotchpot.measure import Basis
 
+CONTRADICTION_FRAC = 0.25
 _FLAG_WHY = {
     "swollen": "gas inside means side reactions that do not stop",
     "leaking": "electrolyte outside is corrosive, and what is left inside no longer protects the plates",
@@ -25,7 +26,7 @@ _FLAG_WHY = {
     "unit-look",
     title="Damage that is seen, smelt or felt",
     gate=Gate.UNIT,
-    questions=EVERY_USE,
+    questions=(*EVERY_USE, "site", "test"),
     decides="the flags of the pile entry",
     source="common practice, no source",
 )
@@ -252,7 +253,7 @@ def resistance(self: Rule, case: Case) -> Iterator[Outcome]:
     "unit-warm",
     title="Warm at rest",
     gate=Gate.UNIT,
-    questions=EVERY_USE,
+    questions=(*EVERY_USE, "site", "test"),
     decides="temperature above surroundings with nothing connected",
     source="common practice, no source",
 )
@@ -337,6 +338,37 @@ def self_discharge(self: Rule, case: Case) -> Iterator[Outcome]:
 
 
 @rule(
+    "unit-contradiction",
+    title="Stated charge against the meter",
+    gate=Gate.UNIT,
+    questions=EVERY_USE,
+    decides="stated state of charge against the one that the rest voltage tells",
+    source="open-circuit curve and its doubt, chemistry data; a quarter of the charge: project rule",
+)
+def contradiction(self: Rule, case: Case) -> Iterator[Outcome]:
+    """Believe neither where a stated charge and a rested voltage cannot both be true."""
+    for state in case.units:
+        unit, chem = state.unit, state.chem
+        if unit.rest_v is None or unit.soc_frac is None or unit.rest_v < 0:
+            continue
+        told = chem.ocv.soc_at(unit.rest_v / unit.cells)
+        apart_v = abs(unit.rest_v / unit.cells - chem.ocv.volts(unit.soc_frac))
+        if abs(told - unit.soc_frac) <= CONTRADICTION_FRAC or apart_v <= 3 * chem.num("ocv_curve_sd"):
+            continue
+        yield self.finding(
+            Verdict.ONLY_IF,
+            [unit.id],
+            "state of charge by voltage",
+            value=told,
+            limit=unit.soc_frac,
+            says=f"{unit.id} is stated {100 * unit.soc_frac:.0f} % charged, but {unit.rest_v:.2f} V tells {100 * told:.0f} %.",
+            why="One of the two is wrong: a weak cell, a meter, a column, or a counter that has drifted.",
+            do="Charge it alone to full, rest it, read again; if it falls back, it holds a bad cell.",
+            source=chem.cite("ocv_curve_sd"),
+        )
+
+
+@rule(
     "unit-untested",
     title="Units known only by assumption",
     gate=Gate.UNIT,
@@ -372,7 +404,7 @@ def _missing_test(case: Case, state: State) -> tuple[str, str] | None:
         return "capacity", (
             f"Test first: charge it full, rest it, discharge at {rate:.3g} A down to {floor:.1f} V and count the Ah."
         )
-    joins = any(case.plan.asks(q) for q in ("accept", "join", "discharge"))
+    joins = any(case.plan.asks(q) for q in ("accept", "join", "discharge", "build", "operate"))
     if unit.resistance_mohm is None and joins:
         step = unit.rated_ah / 10
         return "resistance", (

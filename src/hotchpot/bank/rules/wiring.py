@@ -167,6 +167,8 @@ def tap(self: Rule, case: Case) -> Iterator[Outcome]:
         if not load.amps:
             yield self.unasked("wiring.taps amps", "A tap is stated without its current.")
             continue
+        if not any(load.below is None or load.below in node.ids for node in case.strings):
+            continue  # with nothing in series, a tap is the whole bank
         hours = 24.0 if load.hours_per_day is None else load.hours_per_day
         daily = load.amps * hours
         back = (case.plan.protection.balancer_mah_per_day or 0.0) / 1000.0
