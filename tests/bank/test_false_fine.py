@@ -32,8 +32,10 @@ CASES = {
         ("only-if", "join-rest"),
     ),
     "a group that loses its larger member": (
-        "a,lead_agm,6,60,60,9,,24,1,20,,\nb,lead_agm,6,40,40,13.5,,24,1,20,,\n"
-        "c,lead_agm,6,55,55,9.8,,24,1,20,,\nd,lead_agm,6,45,45,12,,24,1,20,,\n",
+        (
+            "a,lead_agm,6,60,60,9,,24,1,20,,\nb,lead_agm,6,40,40,13.5,,24,1,20,,\n"
+            "c,lead_agm,6,55,55,9.8,,24,1,20,,\nd,lead_agm,6,45,45,12,,24,1,20,,\n"
+        ),
         'arrangement="a // b + c // d"\nquestion="join"\n[duty]\nload_a=40\n[protection]\nunit_fuse_a=60',
         ("only-if", "share-worst"),
     ),
