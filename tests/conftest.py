@@ -8,6 +8,10 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
+from cli_runner import folder, run, spawn
+
+__all__ = ["folder", "run", "spawn"]  # fixtures for every test below
+
 ROOT = Path(__file__).resolve().parents[1]
 
 # No deadlines: a slow machine is not a defect. Derandomized: a red test is red for everyone, every time.

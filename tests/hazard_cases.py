@@ -16,27 +16,11 @@ from hotchpot.chemistry import chemistry
 
 TABLE = Path(__file__).parent / "data" / "hazards.csv"
 JOINS = ("parallel", "series", "series_groups")
-COLUMNS = [
-    "id",
-    "chemistry",
-    "cells",
-    "rated_ah",
-    "capacity_ah",
-    "resistance_mohm",
-    "rest_v",
-    "rest_hours",
-    "soc_frac",
-    "temperature_c",
-    "self_discharge_frac_month",
-    "gravity",
-    "flags",
-    "rest_rise_k",
-    "bms",
-    "bms_max_a",
-    "bms_max_v",
-    "max_in_series",
-    "max_in_parallel",
-]
+COLUMNS = (
+    *("id", "chemistry", "cells", "rated_ah", "capacity_ah", "resistance_mohm", "rest_v", "rest_hours", "soc_frac"),
+    *("temperature_c", "self_discharge_frac_month", "gravity", "flags", "rest_rise_k", "bms", "bms_max_a", "bms_max_v"),
+    *("max_in_series", "max_in_parallel"),
+)
 
 
 def rows(table: Path = TABLE) -> list[dict[str, str]]:

@@ -1,7 +1,7 @@
 """
 Every row of the hazards table gets its verdict through the public command line: a pile file and a plan file.
 
-Source: the table's own `source` column, row by row (standards, makers' manuals, common practice; most currents computed).
+Source: the table's own `source` column, row by row: standards, makers' manuals, common practice; currents computed.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import hazard_cases
 from hotchpot.faces.cli import app
 
 ROWS = hazard_cases.rows()
-# Written by somebody who had not seen the rules, from the same physics: false alarms and misses on both sides of a limit.
+# Written by somebody who had not seen the rules, from the same physics, on both sides of each limit.
 MORE = hazard_cases.rows(hazard_cases.TABLE.with_name("hazards_more.csv"))
 
 

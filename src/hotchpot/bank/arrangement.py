@@ -23,7 +23,8 @@ _Out = TypeVar("_Out")
 # What may stand in an id without quotes: letters and digits of any script, the marks that belong to such letters,
 # underscore and hyphen; a dot only between two of them, because two dots make a range.
 _MARKS = "\u0300-\u036f\u0591-\u05c7\u064b-\u065f\u0900-\u0dff\u0e00-\u0fff"
-WORD = rf"\w[\w\-{_MARKS}]*+(?:\.[\w\-{_MARKS}]++)*+"
+# Only sets are possessive: possessive groups match wrongly in the first releases of Python 3.11.
+WORD = rf"\w[\w\-{_MARKS}]*+(?:\.[\w\-{_MARKS}]++)*"
 _PLAIN = re.compile(WORD)
 _BROKEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
 

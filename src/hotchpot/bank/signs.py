@@ -14,7 +14,7 @@ from hotchpot.errors import InputError
 
 _TOKEN = re.compile(
     rf"""\s*+(?:(?P<word>{WORD})
-    | "(?P<quote>[^"]*+(?:""[^"]*+)*+)"
+    | "(?P<quote>[^"]*+(?:""[^"]*+)*)"(?!")
     | (?P<sign>//(?!/)|\.\.(?!\.)|[+*(),])
     | (?P<odd>/+|\|+|&+|\.+|.)
     | (?P<end>\Z))""",

@@ -1,4 +1,4 @@
-"""What the command line's tests share: a pile in a folder, and a way to run the command as a user does."""
+"""What the tests of the command line share: a pile in a folder, and a way to run a command as a user does."""
 
 from __future__ import annotations
 
