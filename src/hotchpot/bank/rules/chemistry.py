@@ -105,17 +105,20 @@ def plates(self: Rule, case: Case) -> Iterator[Outcome]:
             continue
         lowest = min(kinds, key=lambda chem: chem.num("charge_max_v"))
         limit = lowest.num("charge_max_v")
-        volts = None if case.charge_v is None else case.charge_v / node.cells
+        volts = None if case.charge_v is None else case.charge_v / case.cells
+        met = volts is not None and volts <= limit + 1e-9 and case.plan.charger.stage != "equalise"
         yield self.finding(
-            Verdict.ONLY_IF,
+            Verdict.CAUTION if met else Verdict.ONLY_IF,
             node.ids,
             "charge voltage per cell",
             value=volts,
             limit=limit,
             unit="V",
-            says=f"{_names(kinds)} in parallel: the charger may give {limit:.2f} V a cell, {limit * node.cells:.1f} V in all.",
+            says=f"{_names(kinds)} in parallel: the charger may give {limit:.2f} V a cell, {limit * case.cells:.1f} V in all.",
             why="The sealed plates dry out at the voltage that the others want, and cannot be refilled.",
-            do=f"Set the charger to {limit * node.cells:.1f} V at most at 25 °C, equalise off; "
+            do="Leave the charger so, equalise off; equalise flooded units apart, disconnected."
+            if met
+            else f"Set the charger to {limit * case.cells:.1f} V at most at 25 °C, equalise off; "
             "equalise flooded units apart, disconnected.",
             source=lowest.cite("charge_max_v"),
         )
