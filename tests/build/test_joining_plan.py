@@ -301,6 +301,8 @@ def test_every_only_if_condition_is_a_step() -> None:
         if finding.code in ("join-surge", "series-charge"):
             assert set(finding.subject) & set(plan.charge_first)  # met by the charges computed for this bank
             continue
+        if finding.code in ("fuse-string", "precharge"):
+            continue  # the plan has steps of its own for these
         held = [step for step in plan.steps if finding.do in step.do]
         assert held, finding.code
         assert any(set(finding.subject) <= set(step.units) for step in held)
@@ -369,11 +371,10 @@ def test_a_disconnect_below_the_lowest_allowed_is_not_repeated() -> None:
 
 
 def test_converters_keep_branches_apart() -> None:
-    """Branches that meet only through converters are never closed onto one another."""
+    """Branches that meet only through converters are banks of their own: no plan joins them into one."""
     plan = Plan(question=("join",), charger=Charger(separate_converters=True))
-    made = planned(case_of("A // B", agm("A", 12.72), agm("B", 12.2), plan=plan))
-    assert titled(made, "Close") == []
-    assert titled(made, "Connect each branch to its own converter")
+    with pytest.raises(NoAnswerError, match=r"only through converters.*\(A and B\)"):
+        planned(case_of("A // B", agm("A", 12.72), agm("B", 12.2), plan=plan))
 
 
 def test_an_unread_unit_is_read_and_charged() -> None:
@@ -485,4 +486,6 @@ def test_any_small_bank_gets_a_sound_plan_or_a_reason(case: Case) -> None:
         if finding.verdict is Verdict.ONLY_IF:
             if finding.code in ("join-surge", "series-charge") and plan.charge_first:
                 continue  # met by the charges computed for this bank
+            if finding.code in ("fuse-string", "precharge"):
+                continue  # the plan has steps of its own for these
             assert any(finding.do in step.do for step in plan.steps), finding.code

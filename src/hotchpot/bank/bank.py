@@ -7,7 +7,7 @@ resistance as a two-terminal source (Thévenin), each a Measure.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -16,6 +16,15 @@ from hotchpot.bench.state import State
 from hotchpot.measure import Measure, least, total
 
 DEFAULT_LINK_OHM = 0.5e-3  # one short battery lead with its two lugs; common practice, no source
+
+
+ASSUMED_LINK_FRAC = 0.1  # of the smallest unit's resistance: a link nobody measured must not hide a surge
+
+
+def assumed_link_ohm(states: Iterable[State]) -> float:
+    """Return the resistance of a link that the plan does not state: short, and small beside every unit. [Ω]"""
+    smallest = min(state.resistance_mohm.value * 1e-3 for state in states)
+    return min(DEFAULT_LINK_OHM, ASSUMED_LINK_FRAC * smallest)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -63,16 +63,28 @@ def joinings(bank: Bank, node: Node) -> tuple[Joining, ...]:
     heat = None if curves is None or charges is None else _heat_j(curves, charges)
     slow_ohm = [polarised_ohm(child, bank.branch_ohm) + bank.branch_ohm for child in node.children]
     slow_siemens = sum(1.0 / ohm for ohm in slow_ohm)
-    rests = _rests(branches)
+    rests, doubt = _rests(branches), Measure(0.0, _curve_doubt_v(node))
     result = []
     for i, (child, (own_v, own_r), (rest_v, rest_r)) in enumerate(zip(node.children, branches, rests, strict=True)):
         assert own_v is not None
-        gap = own_v - rest_v
+        gap = own_v - rest_v + doubt
         current = gap / (own_r + rest_r)
         charge = None if charges is None else charges[i]
         hours = _time_constant_h(gap.value, charge, slow_ohm[i], slow_siemens)
         result.append(Joining(node, child, gap.value, current, charge, hours, heat))
     return tuple(result)
+
+
+def _curve_doubt_v(node: Node) -> float:
+    """
+    Return the doubt of a gap between voltages that do not come from the same place. [V]
+
+    Between units that were all read, or all taken from one chemistry's curve, the curve's own doubt does not matter.
+    """
+    taken = [state for state in node.states if state.curve_doubt_v > 0.0]
+    if not taken or (len(taken) == len(node.states) and len({state.chem.key for state in taken}) == 1):
+        return 0.0
+    return node.cells * max(state.chem.num("ocv_curve_sd") for state in taken)
 
 
 def _rests(branches: list[tuple[Measure | None, Measure]]) -> list[tuple[Measure, Measure]]:

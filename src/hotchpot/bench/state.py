@@ -19,8 +19,10 @@ from hotchpot.pile.unit import Unit
 CAPACITY_SD_FRAC = math.hypot(0.017, 0.03)
 RESISTANCE_SD_FRAC = 0.10
 STATED_SOC_SD = 0.01
+FULL_FRAC = 0.995
 STATED_FULL_SD = 0.002  # full is where the charger stops, a defined point; elsewhere a counter has drifted
 ROOM_TEMPERATURE_C = 20.0
+DERATED_FROM_C, DERATED_TO_C = 45.0, 55.0
 
 # fraction of rated left: (loss per year, sd, value at unknown age, sd at unknown age); engineering guesses
 _AGE_PRIOR = {
@@ -37,7 +39,8 @@ class State:
     What one unit is now.
 
     `capacity_ah` is at 25 °C and the rated rate, `resistance_mohm` the 10 s DC value of the whole unit, `ocv_v` its
-    open-circuit voltage now (None when neither voltage nor charge is known), `grade` one of A, B, C, reject, untested.
+    open-circuit voltage now (None when neither voltage nor charge is known), `temperature_known` whether the
+    temperature was read or planned, `grade` one of A, B, C, reject, untested.
     """
 
     unit: Unit
@@ -47,6 +50,7 @@ class State:
     ocv_v: Measure | None
     self_discharge_frac_month: Measure
     temperature_c: float
+    temperature_known: bool
     grade: str
 
     @property
@@ -61,13 +65,21 @@ class State:
 
     @property
     def resistance_ratio(self) -> float:
-        """Resistance over that of a good unit of the same rated size."""
-        return self.resistance_mohm.value / self.chem.typical_mohm(self.unit.cells, self.unit.rated_ah)
+        """Resistance over that of a good unit of the same rated size, as cold as this one was."""
+        colder = self.chem.at_temperature("r_temp_mult", self.temperature_c)
+        room = self.chem.at_temperature("r_temp_mult", ROOM_TEMPERATURE_C)
+        typical = self.chem.typical_mohm(self.unit.cells, self.unit.rated_ah) * max(1.0, colder / room)
+        return self.resistance_mohm.value / typical
 
     @property
     def basis(self) -> Basis:
         """Where the capacity came from."""
         return self.capacity_ah.basis
+
+    @property
+    def curve_doubt_v(self) -> float:
+        """Doubt of a voltage that was never read but taken from the chemistry's curve; zero where it was read. [V]"""
+        return 0.0 if self.unit.rest_v is not None else self.unit.cells * self.chem.num("ocv_curve_sd")
 
     @property
     def soc_doubt_frac(self) -> float:
@@ -90,6 +102,31 @@ class State:
         """Return the largest charge current: the maker's, else by chemistry and capacity. [A]"""
         by_chemistry = self.chem.num("charge_c_max") * self.capacity_ah.value
         return _least(self.unit.max_charge_a, None if self.unit.max_charge_a else by_chemistry, self.unit.bms_max_a)
+
+    def cold_charge_c(self, temperature_c: float) -> float | None:
+        """Return the C-rate that the cold allows this chemistry, or None where it is not cold for it."""
+        entry = self.chem.values.get("charge_c_cold")
+        for low, high, c in entry.value if entry else ():
+            if low <= temperature_c < high:
+                return float(c)
+        return None
+
+    def charge_limit_at(self, temperature_c: float) -> float:
+        """
+        Return the largest charge current at a temperature. [A]
+
+        Nothing outside the chemistry's charge window; lithium is held lower in the cold and falls to nothing from 45 to
+        55 °C (common practice, no source).
+        """
+        low, high = (float(t) for t in self.chem.row("charge_t"))
+        if not low <= temperature_c <= high:
+            return 0.0
+        limit, cold = self.charge_limit_a(), self.cold_charge_c(temperature_c)
+        if cold is not None:
+            limit = min(limit, cold * self.capacity_ah.value)
+        if self.chem.kind == "lithium" and temperature_c > DERATED_FROM_C:
+            limit *= max(0.0, (DERATED_TO_C - temperature_c) / (DERATED_TO_C - DERATED_FROM_C))
+        return limit
 
     def discharge_limit_a(self) -> float:
         """Return the largest lasting discharge current. [A]"""
@@ -127,6 +164,7 @@ def state_of(unit: Unit, *, year: int | None = None, ambient_c: float | None = N
         ocv_v=_ocv(unit, soc),
         self_discharge_frac_month=_self_discharge(unit),
         temperature_c=next(t for t in (unit.temperature_c, ambient_c, ROOM_TEMPERATURE_C) if t is not None),
+        temperature_known=unit.temperature_c is not None or ambient_c is not None,
         grade="untested",
     )
     return State(**{**{name: getattr(state, name) for name in state.__slots__}, "grade": _grade(state)})
@@ -159,7 +197,7 @@ def _resistance(unit: Unit, capacity: Measure) -> Measure:
 
 def _soc(unit: Unit) -> Measure | None:
     if unit.soc_frac is not None:
-        sd = STATED_FULL_SD if unit.soc_frac >= 0.995 else STATED_SOC_SD
+        sd = STATED_FULL_SD if unit.soc_frac >= FULL_FRAC else STATED_SOC_SD
         return Measure(unit.soc_frac, sd, Basis.STATED)
     if unit.rest_v is None:
         return None
@@ -177,8 +215,11 @@ def _ocv(unit: Unit, soc: Measure | None) -> Measure | None:
     curve = unit.chem.ocv
     # The curve's own doubt is common to all units of one chemistry and cancels between them; the rules add it where
     # units of unlike chemistry meet.
-    sd = unit.cells * curve.slope(soc.value) * soc.sd
-    return Measure(unit.cells * curve.volts(soc.value), sd, Basis.STATED)
+    volts = unit.cells * curve.volts(soc.value)
+    # Full units were all brought to one charge voltage: only the meter stands between them.
+    full = soc.value >= FULL_FRAC
+    sd = meter_sd_v(volts) if full else unit.cells * curve.slope(soc.value) * soc.sd
+    return Measure(volts, sd, Basis.STATED)
 
 
 def meter_sd_v(volts: float) -> float:

@@ -12,9 +12,6 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 from hotchpot.bank.bank import Bank, Node
-
-# What a charger may give a unit at its temperature is the judge's own rule.
-from hotchpot.bank.rules.charging import charge_limit_a
 from hotchpot.bank.rules.registry import RULES, Case
 from hotchpot.bank.verdict import Finding, Verdict
 from hotchpot.bench.state import STATED_SOC_SD, State, meter_sd_v
@@ -23,6 +20,7 @@ from hotchpot.build.resistor import joining_resistor
 from hotchpot.build.step import Resistor
 from hotchpot.measure import Basis, Measure
 
+TIMED_C = 0.1
 FULL_FRAC, FULL_DOUBT_FRAC = 0.95, 0.05
 # Hours at the absorb voltage while the current tapers; common practice, no source.
 TAIL_H = {"lead": 3.0, "lithium": 0.5, "nickel": 1.0}
@@ -80,7 +78,9 @@ class Preparation:
         """Closings that a resistor may make fine without charging, where no string asks for the charge anyway."""
         bound = {name for node in unlevel_strings(self.case) for name in node.ids}
         charged = {charge.id for charge in self.charges}
-        free = (c for c in self.before.closings if charged & set(c.node.ids) and not bound & set(c.node.ids))
+        # Only between single units: a resistor cannot stand between strings that are not built yet.
+        single = (c for c in self.before.closings if not any(b.children for b in (*c.joined, c.branch)))
+        free = (c for c in single if charged & set(c.node.ids) and not bound & set(c.node.ids))
         return _through(free)
 
     @cached_property
@@ -188,8 +188,9 @@ def _ceilings(case: Case) -> dict[str, float]:
 
 def _charge(case: Case, state: State, ceiling_v: float | None) -> Charge:
     chem, cells = state.chem, state.unit.cells
-    low, high = (float(t) for t in chem.row("charge_t"))
-    limit = charge_limit_a(state) if low <= state.temperature_c <= high else 0.0
+    limit = state.charge_limit_at(state.temperature_c)
+    if chem.key == "nimh":
+        limit = min(limit, TIMED_C * state.capacity_ah.value)  # slow enough to end by time
     amps = min(limit, case.plan.charger.amps or limit)
     missing = (1.0 - (0.0 if state.soc_frac is None else state.soc_frac.value)) * state.capacity_ah.value
     hours = None if amps <= 0.0 else missing / (amps * chem.num("coulombic_eff")) + TAIL_H[chem.kind]

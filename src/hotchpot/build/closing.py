@@ -63,8 +63,13 @@ class Closing:
 
     @property
     def stop_a(self) -> float:
-        """The current at which to open again: twice the expected, and never above half of the limit."""
-        return min(max(FIRST_INSTANT * self.current_a.upper(), CLAMP_FLOOR_A), CAUTION_FRAC * self.limit_a)
+        """
+        The current at which to open again, never above half of the limit.
+
+        Twice the expected, or twice what the allowed gap drives: a gap that passes its reading must not fail here.
+        """
+        twice = FIRST_INSTANT * max(self.current_a.upper(), FINE_FRAC * self.limit_a)
+        return min(max(twice, CLAMP_FLOOR_A), CAUTION_FRAC * self.limit_a)
 
     @property
     def smaller_ah(self) -> float:
@@ -219,7 +224,8 @@ def branch_limit_a(case: Case, bank: Bank, branch: Node, *, giving: bool) -> flo
     """Return the current at which the first unit of a branch, or its fuse, is at its limit. [A]"""
     parts = unit_currents(branch, 1.0, bank.branch_ohm)
     limits = [
-        (state.discharge_limit_a() if giving else state.charge_limit_a()) / max(parts[state.unit.id], 1e-9)
+        (state.discharge_limit_a() if giving else state.charge_limit_at(state.temperature_c))
+        / max(parts[state.unit.id], 1e-9)
         for state in branch.states
     ]
     fuse = case.plan.protection.unit_fuse_a

@@ -37,6 +37,7 @@ _BY_CODE = {
     "cells-series": Place.FIRST_CHARGE,
     "nickel-parallel": Place.FIRST_CHARGE,
 }
+_DONE = ("fuse-string", "precharge")  # the plan has steps of its own for these
 _BY_GATE = {
     Gate.UNIT: Place.UNITS,
     Gate.SITE: Place.SITE,
@@ -55,7 +56,9 @@ CAUTIONS = (
 
 def conditions(judgement: Judgement, place: Place) -> Iterator[Step]:
     """Yield a step for each condition to be met at one place; like ones of many units in one step."""
-    wanted = [f for f in judgement.findings if f.verdict is Verdict.ONLY_IF and _place(f) is place]
+    wanted = [
+        f for f in judgement.findings if f.verdict is Verdict.ONLY_IF and _place(f) is place and f.code not in _DONE
+    ]
     for alike in gathered(wanted, lambda f: f.code, most=len(wanted)):
         for group in gathered(alike, lambda f: f.do, lambda f: f.code, most=MOST_OF_ONE_RULE):
             yield _condition(group)

@@ -7,13 +7,13 @@ from collections.abc import Iterator
 from hotchpot.bank.bank import Node
 from hotchpot.bank.rules.registry import Case
 from hotchpot.build.charge import Preparation
-from hotchpot.build.closing import Assembly, Closing
+from hotchpot.build.closing import CLAMP_FLOOR_A, Assembly, Closing
 from hotchpot.build.step import Step, amps, between, gathered, names, step, volts
 from hotchpot.build.topup import through
 
 MOST_CLOSINGS, MOST_STRINGS = 8, 6
 STRING_TOLERANCE = 0.01
-LEAK_MA, LEAK_KOHM = 1.0, 10.0
+LEAK_MA, LEAK_KOHM, LEAK_FRAC = 1.0, 10.0, 0.1
 
 
 def joining_steps(prepared: Preparation) -> Iterator[Step]:
@@ -40,7 +40,6 @@ def joining_steps(prepared: Preparation) -> Iterator[Step]:
     work += [(min(level[id(n)] for n in group), iter([_string(together, group)])) for group in strings]
     for _, steps in sorted(work, key=lambda row: row[0]):
         yield from steps
-    yield from _converters(prepared.case)
 
 
 def _closing_steps(prepared: Preparation, group: list[Closing]) -> Iterator[Step]:
@@ -80,7 +79,8 @@ def _gap(group: list[Closing], resistor: bool) -> Step:
     then = "" if rough else f" ({drives}): do not close; charge the low one and rest it"
     return step(
         f"Read the gap: {_where(group)}",
-        "Tighten all but the fuse; put the meter across the open fuse holder"
+        _first_fuse(group)
+        + "Tighten all but the fuse; put the meter across the open fuse holder"
         + (f" of {names(group[0].branch.ids)}." if len(group) == 1 else " of each branch as its turn comes."),
         units=_units(group),
         reads=f"{volts(gap)} ± {volts(tolerance)}" if len(group) == 1 else f"{volts(gap + tolerance)} or less at each",
@@ -109,6 +109,15 @@ def _level(group: list[Closing]) -> Step:
     )
 
 
+def _first_fuse(group: list[Closing]) -> str:
+    """The fuse of the branch that the others join goes in first, else the meter would read across two open holders."""
+    first = [closing for closing in group if len(closing.joined) == 1]
+    if not first:
+        return ""
+    which = names(first[0].joined_ids) if len(first) == 1 else "the first branch of each group"
+    return f"Put the fuse of {which} in first; nothing can flow yet. "
+
+
 def _close(group: list[Closing], through_v: dict[int, float]) -> Step:
     """The closing itself, clamp on the lead."""
     firsts = [
@@ -131,7 +140,9 @@ def _close(group: list[Closing], through_v: dict[int, float]) -> Step:
         expect=first,
         tolerance=tolerance,
         unit="A",
-        stop_if=f"above {amps(stop)}, or not falling within 10 min: take the fuse out.",
+        stop_if=f"above {amps(stop)}"
+        + (", or not falling within 10 min" if first >= CLAMP_FLOOR_A else "")
+        + ": take the fuse out.",
         why="By ten-second resistances; the first instant can be twice as much.",
         minutes=10.0,
     )
@@ -149,7 +160,7 @@ def _string(together: Assembly, group: list[Node]) -> Step:
     reversed_v, missing_v = middle - 2.0 * max(parts), middle - max(parts)
     return step(
         f"Build the string: {which}",
-        f"Join {names(units)} end to end, plus to minus, one link at a time; read the ends of "
+        f"Join {_members(group)} end to end, plus to minus, one link at a time; read the ends of "
         + ("the string." if len(group) == 1 else "each string."),
         units=units,
         reads=f"{between(sums, volts)} ± {100 * STRING_TOLERANCE:g} %, the sum of its members",
@@ -160,6 +171,21 @@ def _string(together: Assembly, group: list[Node]) -> Step:
         "missing or bridged. Undo the last link.",
         why="In a string voltages add; a sum that does not fit shows a wrong member before a charger drives it on.",
     )
+
+
+def _members(group: list[Node]) -> str:
+    """The members of a string in words; a group keeps its units side by side."""
+    node = group[0]
+    if all(not child.children for child in node.children):
+        return names(name for each in group for name in each.ids)
+    kinds = {"the finished group" if child.is_parallel else "the string" for child in node.children if child.children}
+    if len(group) > 1 or len(node.children) > MOST_STRINGS:
+        return f"the {len(node.children)} members of each string ({' or '.join(sorted(kinds))} counts as one)"
+    parts = [names(child.ids) for child in node.children]
+    whole = [
+        f"the group of {text}" if child.children else text for text, child in zip(parts, node.children, strict=True)
+    ]
+    return " and ".join([", ".join(whole[:-1]), whole[-1]])
 
 
 def _unread_string(units: list[str]) -> Step:
@@ -173,32 +199,19 @@ def _unread_string(units: list[str]) -> Step:
     )
 
 
-def _converters(case: Case) -> Iterator[Step]:
-    bank = case.bank
-    if bank is None or not case.plan.charger.separate_converters or not bank.parallels:
-        return
-    ids = [name for node in bank.parallels for name in node.ids]
-    yield step(
-        "Connect each branch to its own converter",
-        f"Never tie the branches of {names(dict.fromkeys(ids))} together: each goes to its own converter.",
-        units=dict.fromkeys(ids),
-        stop_if="two branches share a positive lead.",
-        why="The converters are what lets unlike branches work together.",
-    )
-
-
 def isolation(case: Case, rest_v: float) -> Iterator[Step]:
     """Yield the isolation check and the main fuse."""
     assert case.bank is not None
+    most_v = min(LEAK_KOHM * LEAK_MA, LEAK_FRAC * rest_v)
     yield step(
         "Check the isolation",
         f"Join {LEAK_KOHM:g} kΩ from the plus pole to the frame and read across it; then the same from the minus pole.",
         units=case.bank.root.ids,
-        reads=f"below {LEAK_KOHM * LEAK_MA:g} V, which is {LEAK_MA:g} mA (skip the pole that is earthed by design)",
+        reads=f"below {volts(most_v)}, which is {most_v / LEAK_KOHM:.2g} mA (skip the pole that is earthed by design)",
         expect=0.0,
-        tolerance=LEAK_MA,
-        unit="mA",
-        stop_if=f"{LEAK_KOHM * LEAK_MA:g} V or more: a path to the frame; dry, clean and find it.",
+        tolerance=most_v,
+        unit="V",
+        stop_if=f"{volts(most_v)} or more: a path to the frame; dry, clean and find it.",
         why="A second fault to the frame would be a short circuit.",
     )
     yield step(

@@ -16,7 +16,7 @@ from hotchpot.bank.verdict import Judgement, Verdict
 from hotchpot.build.charge import Preparation, prepare
 from hotchpot.build.conditions import Place, cautions, conditions
 from hotchpot.build.joinery import isolation, joining_steps
-from hotchpot.build.load import baseline, first_charge, first_load, precharged, trips
+from hotchpot.build.load import baseline, dump_load, first_charge, first_load, precharged, trips
 from hotchpot.build.step import JoiningPlan, Resistor, Step, numbered
 from hotchpot.build.survey import fuses, look, read_units
 from hotchpot.build.topup import charge_steps
@@ -60,7 +60,7 @@ def joining_plan(case: Case, judgement: Judgement) -> JoiningPlan:
     if not case.plan.asks("join"):
         asked = replace(case.plan, question=(*case.plan.question, "join"))
         return joining_plan(again := Case(asked, case.units, case.bank), judge(again))
-    _refuse(judgement)
+    _refuse(case, judgement)
     prepared = prepare(case)
     return JoiningPlan(
         block=case.bank.arrangement,
@@ -73,7 +73,14 @@ def joining_plan(case: Case, judgement: Judgement) -> JoiningPlan:
     )
 
 
-def _refuse(judgement: Judgement) -> None:
+def _refuse(case: Case, judgement: Judgement) -> None:
+    assert case.bank is not None
+    if case.plan.charger.separate_converters and case.bank.root.is_parallel:
+        branches = " and ".join(str(child.block) for child in case.bank.root.children)
+        raise NoAnswerError(
+            "no joining plan: these branches meet only through converters, so each is a bank of its own; ask for a "
+            f"plan of each by itself ({branches}), and connect each to its own converter by that converter's manual"
+        )
     decisive = judgement.decisive
     if judgement.verdict is not Verdict.FORBID or decisive is None:
         return
@@ -87,9 +94,10 @@ def _steps(prepared: Preparation, judgement: Judgement) -> Iterator[Step]:
     rest_v = open_v(charged.bank.root) if settled is None else settled.value
     yield from look(case)
     yield from conditions(judgement, Place.SITE)
-    yield from conditions(judgement, Place.UNITS)
     yield from read_units(case)
-    yield from conditions(judgement, Place.PARTS)
+    # Every condition stands before anything is joined: one that cannot be met must be found out while all is apart.
+    for place in (Place.UNITS, Place.PARTS, Place.FIRST_LOAD, Place.FIRST_CHARGE):
+        yield from conditions(judgement, place)
     yield from fuses(case)
     if not prepared.charges:
         yield from conditions(judgement, Place.CHARGE)
@@ -97,9 +105,8 @@ def _steps(prepared: Preparation, judgement: Judgement) -> Iterator[Step]:
     yield from joining_steps(prepared)
     yield from isolation(case, rest_v)
     yield from precharged(case, rest_v)
-    yield from conditions(judgement, Place.FIRST_LOAD)
     yield from first_load(charged)
-    yield from conditions(judgement, Place.FIRST_CHARGE)
+    yield from dump_load(case)
     yield from first_charge(case)
     yield from trips(case)
     yield from baseline(case)

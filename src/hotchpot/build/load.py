@@ -11,7 +11,9 @@ from hotchpot.bank.rules.registry import Case, sum_over_cells
 from hotchpot.bank.rules.wiring import JOINT_MV
 from hotchpot.bank.surge import unit_currents
 from hotchpot.bench.state import State
+from hotchpot.build.charge import TIMED_C
 from hotchpot.build.step import Step, amps, between, gathered, names, step, volts
+from hotchpot.build.topup import NIMH_HOURS, NIMH_TOP_V
 from hotchpot.electrics.fault import precharge
 
 FIRST_LOAD_C, FIRST_LOAD_MIN = 0.1, 10.0
@@ -136,25 +138,61 @@ def _absorb_v(node: Node) -> float:
     return sum(parts) if node.is_series else min(parts)
 
 
+def _compensation_v(node: Node) -> float:
+    """What the temperature adds to a block's charge voltage, by its chemistry's coefficient. [V]"""
+    if not node.children:
+        state = node.states[0]
+        return state.unit.cells * state.chem.num("temp_comp") * 1e-3 * (state.temperature_c - 25.0)
+    parts = [_compensation_v(child) for child in node.children]
+    return sum(parts) if node.is_series else min(parts)
+
+
 def first_charge(case: Case) -> Iterator[Step]:
     """Yield the first charge, watched unit by unit to the absorb voltage."""
     assert case.bank is not None
     bank, target = case.bank, absorb_v(case)
-    top = sum_over_cells(bank.root, "charge_max_v") + VOLT_TOLERANCE * case.cells
+    if any(state.chem.key == "nimh" for state in bank.units):
+        yield _timed_charge(bank)
+        return
+    shift = _compensation_v(bank.root)
+    target_now = target + (shift if case.plan.charger.compensated else 0.0)
+    top = max(sum_over_cells(bank.root, "charge_max_v") + max(shift, 0.0), target_now) + VOLT_TOLERANCE * case.cells
+    at = (
+        " (its setting at 25 °C, as its sensor moves it)" if case.plan.charger.compensated and abs(shift) > 0.05 else ""
+    )
     yield step(
         "First charge",
-        f"Charge the bank to {volts(target)} (at 25 °C) with somebody beside it until the absorb voltage is reached.",
+        f"Charge the bank to {volts(target_now)}{at} with somebody beside it until the absorb voltage is reached.",
         units=bank.root.ids,
-        reads=f"{volts(target)} at the bank's terminals",
-        expect=target,
+        reads=f"{volts(target_now)} at the bank's terminals",
+        expect=target_now,
         tolerance=VOLT_TOLERANCE * case.cells,
         unit="V",
         stop_if=f"the bank passes {volts(top)}: charger off, mend its setting.",
         why="A wrong setting or a weak unit shows here for the first time.",
     )
-    on_units = bank.volts_on(target)
+    on_units = bank.volts_on(target_now)
     for group in gathered(bank.units, lambda s: (s.chem.key, s.unit.cells), lambda s: s.chem.key, most=MOST_SHARES):
         yield _at_absorb(group, [on_units[state.unit.id] for state in group])
+
+
+def _timed_charge(bank: Bank) -> Step:
+    """Sealed nickel-metal hydride has no absorb voltage: its charge ends by time, falling voltage or warmth."""
+    amp = TIMED_C * bank.root.capacity_ah.value
+    top = bank.root.cells * NIMH_TOP_V
+    return step(
+        "First charge",
+        f"Charge the bank at {amps(amp)} for {NIMH_HOURS:g} h at most, with a charger that stops on falling voltage or "
+        "rising temperature, and with somebody beside it.",
+        units=bank.root.ids,
+        reads=f"{amps(amp)}, each unit no more than hand-warm",
+        expect=amp,
+        tolerance=0.1 * amp,
+        unit="A",
+        stop_if=f"a unit passes {HOT_LITHIUM_C:.0f} °C, the bank {volts(top)}, or the voltage falls: it is full.",
+        why="Past full all of the charge becomes heat and gas in a sealed can.",
+        minutes=60.0 * NIMH_HOURS,
+    )
 
 
 def _at_absorb(group: list[State], expected: list[float]) -> Step:
@@ -182,7 +220,8 @@ def _at_absorb(group: list[State], expected: list[float]) -> Step:
 
 def _stop_v(state: State, expected_v: float) -> float:
     """The voltage at which a unit ends the first charge: lithium's limit is strict, others spread round their share."""
-    limit = state.unit.cells * (state.chem.num("charge_max_v") + VOLT_TOLERANCE)
+    colder = max(0.0, state.chem.num("temp_comp") * 1e-3 * (state.temperature_c - 25.0))
+    limit = state.unit.cells * (state.chem.num("charge_max_v") + colder + VOLT_TOLERANCE)
     return limit if state.chem.kind == "lithium" else max(limit, (1.0 + UNIT_SPREAD_FRAC) * expected_v)
 
 
@@ -207,7 +246,8 @@ def trips(case: Case) -> Iterator[Step]:
     if guarded:
         yield step(
             f"Trip each protection of {names(guarded)}",
-            "By its test button or setting, let each open on charge and on discharge.",
+            "Where it has a test button or a setting, let each open on charge and on discharge; where it has none, "
+            "find its limits in its papers and write them down.",
             units=guarded,
             reads="0 A on the clamp while it is open",
             expect=0.0,
@@ -216,14 +256,21 @@ def trips(case: Case) -> Iterator[Step]:
             stop_if="one does not open both ways.",
             why="It is the last thing between a cell and fire; it must not be tried for the first time in need.",
         )
-    if case.plan.charger.source == "wind":
-        yield step(
-            "Try the dump load",
-            "In light wind, open the charge path and see the dump load or brake take over before anything else opens.",
-            units=root.ids,
-            stop_if="the turbine speeds up.",
-            why="A turbine without a load destroys itself and what it is joined to.",
-        )
+
+
+def dump_load(case: Case) -> Iterator[Step]:
+    """Yield the trial of what takes a turbine's power, before the first charge depends on it."""
+    assert case.bank is not None
+    if case.plan.charger.source != "wind":
+        return
+    yield step(
+        "Try the dump load",
+        "In light wind, with the brake in reach, open the battery side of the turbine's controller and see the dump "
+        "load or brake take over.",
+        units=case.bank.root.ids,
+        stop_if="the turbine speeds up: brake it.",
+        why="A turbine without a load destroys itself and what it is joined to.",
+    )
 
 
 def baseline(case: Case) -> Iterator[Step]:

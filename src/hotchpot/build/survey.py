@@ -90,7 +90,7 @@ def _first_reading(group: list[State]) -> Step:
     units = [state.unit.id for state in group]
     one = group[0]
     full = one.unit.cells * one.chem.ocv.volts(1.0)
-    floor = one.unit.cells * one.chem.num("reject_rest_v")
+    floor = one.unit.cells * _lowest_cell_v(one)
     return step(
         f"Read {names(units)} for the first time",
         f"Rest {names(units)} for {one.chem.num('rest_h_good'):g} h, then read each, red lead on plus.",
@@ -105,8 +105,16 @@ def _first_reading(group: list[State]) -> Step:
     )
 
 
+def _lowest_cell_v(state: State) -> float:
+    """The rest voltage below which the judge would not have a unit joined as it is. [V]"""
+    floor = state.chem.num("reject_rest_v")
+    if state.chem.kind == "lead":
+        return state.chem.get("live_cells_v", floor)
+    return max(floor, state.chem.num("discharge_min_v")) if state.chem.kind == "lithium" else floor
+
+
 def _rejected(group: list[State]) -> str:
-    floors = [state.unit.cells * state.chem.num("reject_rest_v") for state in group]
+    floors = [state.unit.cells * _lowest_cell_v(state) for state in group]
     return f"below {between(floors, volts)}" if max(floors) > 0.0 else "or zero"
 
 

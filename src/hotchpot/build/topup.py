@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 
 from hotchpot.bank.bank import Node
+from hotchpot.bank.rules.joining import WATT_MARGIN, rounded_up
 from hotchpot.build.charge import Charge, Preparation
 from hotchpot.build.closing import Closing
 from hotchpot.build.step import MANY, Resistor, Step, amps, between, gathered, names, span, step, volts
 
 MOST_CHARGES, MOST_SPREADS, MOST_RESISTORS = 10, 6, 6
+LITHIUM_SPREAD_V, LEAD_SPREAD_V = 0.020 / 4, 0.100 / 6  # per cell, at full
+NIMH_HOURS, NIMH_TOP_V = 16.0, 1.6  # timed charge at 0.1C; makers' practice, from memory
 
 
 def charge_steps(prepared: Preparation) -> Iterator[Step]:
@@ -47,22 +49,53 @@ def _charge(group: list[Charge]) -> Step:
     elif chem.key == "nimh":
         do = (
             f"Charge {names(units)} alone at {amps(min(0.1 * c.state.capacity_ah.value for c in group))} "
-            f"with a charger that stops on falling voltage, temperature rise or time; near {to} it is close to full."
+            "with a charger that stops on falling voltage, temperature rise or time."
         )
+    vented = not chem.sealed
+    if vented:
+        do += " Do it outdoors or with the air moving, vents open, no sparks; small bubbles near the end are right."
     about = f" about {span(max(hours))} at {amps(min(c.amps for c in group))}, longer with less;" if hours else ""
+    if chem.key == "nimh":
+        return _timed(group, do, max(hours, default=0.0))
     return step(
         f"Charge {names(units)} alone",
-        do,
+        do + _for_temperature(group),
         units=units,
         reads=f"{to} at the end;{about} then falling current",
         expect=max(charge.charge_v for charge in group),
         tolerance=0.01 * max(charge.charge_v for charge in group),
         unit="V",
         stop_if=f"it passes {volts(max(1.01 * c.charge_v for c in group))}, leaves {low:g} to {high:g} °C, "
-        "hisses or smells.",
+        + ("boils, spits or smells of rotten eggs." if vented else "hisses, swells or smells."),
         why="Full and rested units meet with nothing to exchange; a string keeps the gap it is built with.",
         minutes=60.0 * max(hours) if hours else None,
     )
+
+
+def _timed(group: list[Charge], do: str, hours: float) -> Step:
+    """Sealed nickel-metal hydride: by time and warmth, as no voltage ends its charge."""
+    units, most = [charge.id for charge in group], max(c.state.unit.cells for c in group) * NIMH_TOP_V
+    return step(
+        f"Charge {names(units)} alone",
+        do,
+        units=units,
+        reads=f"about {span(hours)} at {amps(min(c.amps for c in group))}; hand-warm at the end",
+        expect=min(c.amps for c in group),
+        tolerance=0.1 * min(c.amps for c in group),
+        unit="A",
+        stop_if=f"it passes {NIMH_HOURS:g} h, 45 °C or {volts(most)}, or its voltage begins to fall: it is full.",
+        why="Full and rested units meet with nothing to exchange; past full the charge becomes heat in a sealed can.",
+        minutes=60.0 * hours,
+    )
+
+
+def _for_temperature(group: list[Charge]) -> str:
+    """Say when a charge voltage is meant for the cold or the heat, lest it be carried over to a warm day."""
+    state = group[0].state
+    if abs(state.chem.num("temp_comp") * (state.temperature_c - 25.0)) < 10.0:
+        return ""
+    shift = state.unit.cells * state.chem.num("temp_comp") * 1e-3 * (state.temperature_c - 25.0)
+    return f" That is for {state.temperature_c:.0f} °C; at 25 °C it is {volts(group[0].charge_v - shift)}."
 
 
 def _rest(charges: tuple[Charge, ...]) -> Step:
@@ -105,19 +138,31 @@ def _spreads(prepared: Preparation) -> Iterator[Step]:
     for group in gathered(nodes, id, lambda n: (len(n.children), n.cells), most=MOST_SPREADS):
         closings = [closing for node in group for closing in prepared.after.of(node)]
         allowed = min(closings, key=lambda c: c.allowed_v)
+        spread_v = min(allowed.allowed_v, *(_spread_at_full_v(closing.node) for closing in closings))
         units = [name for node in group for name in node.ids]
         yield step(
             f"Compare the branches of {names(units)}",
             f"Take the lowest reading of {_branches(group)} from the highest.",
             units=units,
-            reads=f"{volts(allowed.allowed_v)} apart or less",
+            reads=f"{volts(spread_v)} apart or less",
             expect=0.0,
-            tolerance=allowed.allowed_v,
+            tolerance=spread_v,
             unit="V",
-            stop_if=f"more than {volts(allowed.allowed_v)} apart: charge the lowest again, rest it, read again.",
-            why=f"{volts(allowed.allowed_v)} drives {amps(allowed.allowed_v / allowed.ohm.value)} through "
-            f"{1000 * allowed.ohm.value:.3g} mΩ, a fifth of the {amps(allowed.limit_a)} that its first unit may carry.",
+            stop_if=f"more than {volts(spread_v)} apart: charge the lowest again, rest it, read again.",
+            why=f"A fifth of the {amps(allowed.limit_a)} that the first unit may carry flows at "
+            f"{volts(allowed.allowed_v)}; full units of one kind stand within {volts(_spread_at_full_v(group[0]))}.",
         )
+
+
+def _spread_at_full_v(node: Node) -> float:
+    """
+    Return how far apart full branches may read. [V]
+
+    20 mV for four lithium cells, 100 mV for six of lead or nickel: common practice, no source. On a flat curve the
+    current alone would let much missing charge pass.
+    """
+    lithium = any(state.chem.kind == "lithium" for state in node.states)
+    return node.cells * (LITHIUM_SPREAD_V if lithium else LEAD_SPREAD_V)
 
 
 def _branches(group: list[Node]) -> str:
@@ -136,7 +181,8 @@ def _instead(prepared: Preparation) -> Iterator[Step]:
 def through(group: list[tuple[Closing, Resistor]], *, instead: bool) -> Step:
     """Return the step of joining through a resistor; of several, one strong enough for all."""
     units = [name for _, resistor in group for name in resistor.units]
-    ohm, watt = max(r.ohm for _, r in group), max(r.watt for _, r in group)
+    ohm = rounded_up(max(r.ohm for _, r in group))
+    watt = max(1.0, rounded_up(WATT_MARGIN * max(r.watt for _, r in group)))
     minutes, stop_v = max(r.minutes for _, r in group), min(r.stop_v for _, r in group)
     start = max(r.start_a for _, r in group)
     chance = "In place of charging" if instead else f"Before closing {names(units)}"
@@ -145,7 +191,7 @@ def through(group: list[tuple[Closing, Resistor]], *, instead: bool) -> Step:
     return step(
         f"{chance}: join through a resistor",
         f"{'If you cannot charge them, join' if instead else 'Join'} {names(units)} to "
-        f"{others} through {ohm:.2g} Ω or more, {math.ceil(watt)} W or more, and wait about "
+        f"{others} through {ohm:g} Ω or more, rated {watt:g} W or more, and wait about "
         f"{span(minutes / 60.0)}; close directly when the resistor shows {volts(stop_v)} or less{done}.",
         units=[*dict.fromkeys([*units, *(name for c, _ in group for name in c.joined_ids)])],
         reads=f"{amps(start)} at first, falling; {volts(stop_v)} across the resistor in the end",

@@ -9,7 +9,7 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from hotchpot.bank.arrangement import Block, ids, unit
-from hotchpot.bank.bank import DEFAULT_LINK_OHM, Bank
+from hotchpot.bank.bank import Bank, assumed_link_ohm
 from hotchpot.bank.drawing import draw
 from hotchpot.bank.judge import judge
 from hotchpot.bank.notation import parse, show
@@ -224,5 +224,5 @@ def _case(block: Block | None, known: Mapping[str, State], plan: Plan) -> Case:
     if block is None:
         return Case(plan, tuple(known.values()))
     link = plan.wiring.link_mohm
-    bank = Bank(block, known, DEFAULT_LINK_OHM if link is None else link * 1e-3)
+    bank = Bank(block, known, assumed_link_ohm(known[name] for name in ids(block)) if link is None else link * 1e-3)
     return Case(plan, bank.units, bank)

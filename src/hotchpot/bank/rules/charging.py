@@ -7,15 +7,18 @@ from collections.abc import Iterator
 from hotchpot.bank.ratings import capacity_shares
 from hotchpot.bank.rules.registry import EVERY_BANK, Case, Outcome, Rule, rule
 from hotchpot.bank.surge import unit_currents
-from hotchpot.bank.verdict import Gate, Verdict
-from hotchpot.bench.state import State
+from hotchpot.bank.verdict import Finding, Gate, Verdict
+from hotchpot.bench.state import DERATED_FROM_C, State
 from hotchpot.chemistry import interpolate
 
 VOLT_TOLERANCE = 0.010
 LEAD_SLIP_V = 0.05
 LEAD_CELL_ABSORB_V = 2.4
 FREEZING_MARGIN_K = 5.0
+ALWAYS_LIQUID_C = -2.0  # the weakest acid of the table freezes at -7 °C
 ROUTINE_HOLD_H = 24.0
+NIMH_CHARGE_FACTOR = 1.6  # 16 h at 0.1C, the makers' timed charge; from memory
+RATE_TOLERANCE, GROSS_RATE = 1.01, 2.0
 EQUALISE_MOST_H = 3.0
 
 
@@ -29,7 +32,9 @@ EQUALISE_MOST_H = 3.0
 )
 def voltage(self: Rule, case: Case) -> Iterator[Outcome]:
     """Hold the charge voltage on every cell to its chemistry's window, hot and cold."""
-    if case.charge_v is None:
+    if case.charge_v is None or case.plan.charger.separate_converters:
+        if "charge" in case.plan.question:
+            yield self.unasked("charger.volts or charger.volts_per_cell", "The charge voltage is not stated.")
         return
     for state, cell_v in _hardest_per_chemistry(case):
         yield _voltage_finding(self, case, state, cell_v)
@@ -57,6 +62,11 @@ def _voltage_finding(self: Rule, case: Case, state: State, cell_v: float) -> Out
         verdict, do = _lithium_voltage(case, state, cell_v, applied, top)
     elif cell_v > top + VOLT_TOLERANCE:
         verdict, do = _above_lead_limit(case, state, cell_v, top)
+    elif charger.stage == "equalise" and chem.kind == "lead" and chem.band("equalise_v") is None:
+        verdict, do = (
+            Verdict.ONLY_IF,
+            "Switch equalise off: this type never gets it, and the stage does not stay so low.",
+        )
     elif not charger.compensated and cell_v > hot_limit + VOLT_TOLERANCE:
         verdict, limit = Verdict.CAUTION, hot_limit
         fitting = (cell_v + chem.num("temp_comp") * 1e-3 * (state.temperature_c - 25.0)) * state.unit.cells
@@ -141,10 +151,13 @@ def reach(self: Rule, case: Case) -> Iterator[Outcome]:
         return
     for state, cell_v in _hardest_per_chemistry(case):
         chem = state.chem
-        reached = chem.ocv.soc_at(cell_v)
         low = chem.band("float_v")
-        unfilled = chem.kind != "lithium" and low is not None and cell_v < low[0] - VOLT_TOLERANCE
-        if reached >= 0.5 and not unfilled:
+        if chem.kind != "lithium":
+            if low is not None and cell_v < low[0] - VOLT_TOLERANCE:
+                yield _never_fills(self, case, state, cell_v, low[0])
+            continue
+        reached = chem.ocv.soc_at(cell_v)
+        if reached >= 0.5:
             continue
         lead_cells = max(1, round(case.charge_v / LEAD_CELL_ABSORB_V))
         cut = 1.75 * lead_cells / case.cells
@@ -156,14 +169,28 @@ def reach(self: Rule, case: Case) -> Iterator[Outcome]:
             value=reached,
             limit=0.5,
             says=f"{cell_v:.2f} V a cell fills {chem.name} to about {100 * reached:.0f} %."
-            + (tail if chem.kind == "lithium" and cut < chem.num("lvd_v") else ""),
-            why="Safe at the top, but most of it lies unused, and a cut-off made for another chemistry empties it too far."
-            if chem.kind == "lithium"
-            else "It never fills: lead sulphates, nickel loses capacity.",
+            + (tail if cut < chem.num("lvd_v") else ""),
+            why="Safe at the top, but most of it lies unused, and a cut-off made for another chemistry empties it too far.",
             do=f"Set the charger to {case.cells * (chem.band('absorb_v') or (0, cell_v))[0]:.1f} V if the loads allow, and the "
             f"disconnect to {case.cells * chem.num('lvd_v'):.1f} V.",
             source=chem.cite("absorb_v"),
         )
+
+
+def _never_fills(self: Rule, case: Case, state: State, cell_v: float, float_v: float) -> Outcome:
+    band = state.chem.band("absorb_v") or (float_v, float_v)
+    return self.finding(
+        Verdict.CAUTION,
+        [state.unit.id],
+        "charge voltage per cell",
+        value=cell_v,
+        limit=float_v,
+        unit="V",
+        says=f"{cell_v:.2f} V a cell does not even float {state.chem.name}, which needs {float_v:.2f} V; it never fills.",
+        why="Never full, lead sulphates and nickel loses capacity.",
+        do=f"Set the charger to {case.cells * band[0]:.1f} to {case.cells * band[1]:.1f} V for absorb.",
+        source=state.chem.cite("float_v"),
+    )
 
 
 @rule(
@@ -217,15 +244,17 @@ def temperature(self: Rule, case: Case) -> Iterator[Outcome]:
     """Forbid charging outside the chemistry's temperatures; warn of hot lead."""
     if not _charging(case):
         return
+    yield from _temperature_unknown(self, case)
     for state in _extremes(case):
         low, high = (float(t) for t in state.chem.row("charge_t"))
         t = state.temperature_c
         outside = t < low or t > high
         hot_lead = state.chem.kind == "lead" and t >= 40.0
+        hot_lithium = state.chem.kind == "lithium" and t > DERATED_FROM_C
         ambient = case.plan.duty.ambient_c
         if not outside and ambient is not None and ambient < low:
             yield _cold_site(self, state, ambient, low)
-        if not outside and not hot_lead:
+        if not outside and not hot_lead and not hot_lithium:
             continue
         yield self.finding(
             Verdict.FORBID if outside else Verdict.CAUTION,
@@ -241,6 +270,26 @@ def temperature(self: Rule, case: Case) -> Iterator[Outcome]:
             else "Cool it and lower the charge voltage; stop at 50 °C.",
             source=state.chem.cite("charge_t"),
         )
+
+
+def _temperature_unknown(self: Rule, case: Case) -> Iterator[Outcome]:
+    unread = [s for s in case.units if not s.temperature_known]
+    lithium = [s for s in unread if s.chem.kind == "lithium"]
+    if lithium and "charge" in case.plan.question:
+        low, high = (float(t) for t in lithium[0].chem.row("charge_t"))
+        yield self.finding(
+            Verdict.ONLY_IF,
+            [s.unit.id for s in lithium],
+            "temperature on charge",
+            limit=low,
+            unit="°C",
+            says="Nobody read these units' temperature, nor says how cold their place gets.",
+            why="Lithium charged in the cold plates metal instead of storing it; a short follows later.",
+            do=f"Read the temperature of a cell's case: it must be {low:.0f} to {high:.0f} °C.",
+            source=lithium[0].chem.cite("charge_t"),
+        )
+    elif unread:
+        yield self.unasked("temperature_c or duty.ambient_c", "The units' temperature is not known.")
 
 
 def _cold_site(self: Rule, state: State, ambient_c: float, low: float) -> Outcome:
@@ -261,6 +310,8 @@ def _cold_site(self: Rule, state: State, ambient_c: float, low: float) -> Outcom
 def _temperature_why(state: State, t: float) -> str:
     if state.chem.kind == "lithium" and t < 5:
         return "Cold lithium plates metal instead of storing it: lost capacity and a short later."
+    if state.chem.kind == "lithium" and t > DERATED_FROM_C:
+        return "Hot lithium ages fast; its charge current falls to nothing from 45 to 55 °C."
     if state.chem.kind == "lead" and t >= 40:
         return "Every 10 K doubles gassing and ageing; sealed lead can heat itself away."
     return "Outside this window its maker's cells take harm."
@@ -287,36 +338,53 @@ def _charging(case: Case) -> bool:
     "charge-frozen",
     title="Frozen acid",
     gate=Gate.WINDOW,
-    questions=("charge", "operate"),
+    questions=("charge", "operate", "join"),
     decides="temperature against the freezing point of the acid at its state of charge",
     source="freezing points: US Army TM 9-6140 and a vehicle maker's table, spliced; stay 5 K above",
 )
 def frozen(self: Rule, case: Case) -> Iterator[Outcome]:
-    """Forbid charging lead whose acid may be ice."""
-    if not _charging(case):
+    """Forbid charging or joining lead whose acid may be ice; bind it to a condition where only the place may freeze it."""
+    if not (_charging(case) or "join" in case.plan.question):
         return
     for state in case.units:
-        if state.chem.kind != "lead" or state.temperature_c > 0.0:
+        if state.chem.kind != "lead":
+            continue
+        coldest = min(state.temperature_c, _or_warm(case.plan.duty.ambient_c))
+        if coldest >= ALWAYS_LIQUID_C:
             continue
         if state.soc_frac is None and not state.unit.gravity:
-            yield self.unasked("soc_frac, rest_v or gravity", f"{state.unit.id} may be frozen; its acid is not known.")
+            yield _frozen_finding(self, state, state.chem.row("freeze_sg_t")[0][0], coldest, Verdict.ONLY_IF)
             continue
         density = min(state.unit.gravity) if state.unit.gravity else _density(state)
-        freezing = _freezing_c(state, density)
-        if state.temperature_c >= freezing + FREEZING_MARGIN_K:
-            continue
-        yield self.finding(
-            Verdict.FORBID,
-            [state.unit.id],
-            "temperature above freezing acid",
-            value=state.temperature_c,
-            limit=freezing + FREEZING_MARGIN_K,
-            unit="°C",
-            says=f"Acid of {density:.3f} freezes near {freezing:.0f} °C; {state.unit.id} is at {state.temperature_c:.0f} °C.",
-            why="Ice splits plates and cases; a frozen cell that is charged may burst.",
-            do="Thaw it slowly in a warm, ventilated place, look for cracks, and only then charge it, gently.",
-            source=state.chem.cite("freeze_sg_t"),
-        )
+        limit = _freezing_c(state, density) + FREEZING_MARGIN_K
+        if state.temperature_c < limit:
+            yield _frozen_finding(self, state, density, state.temperature_c, Verdict.FORBID)
+        elif coldest < limit:
+            yield _frozen_finding(self, state, density, coldest, Verdict.ONLY_IF)
+
+
+def _or_warm(ambient_c: float | None) -> float:
+    return 1e9 if ambient_c is None else ambient_c
+
+
+def _frozen_finding(self: Rule, state: State, density: float, at_c: float, verdict: Verdict) -> Outcome:
+    freezing = _freezing_c(state, density)
+    known = state.soc_frac is not None or bool(state.unit.gravity)
+    return self.finding(
+        verdict,
+        [state.unit.id],
+        "temperature above freezing acid",
+        value=at_c,
+        limit=freezing + FREEZING_MARGIN_K,
+        unit="°C",
+        says=f"Acid of {density:.3f} freezes near {freezing:.0f} °C; {state.unit.id} is, or may come, at {at_c:.0f} °C."
+        + ("" if known else " Nobody read its acid or charge: it is taken as empty."),
+        why="Ice splits plates and cases; a frozen cell that is charged may burst.",
+        do="Thaw it slowly in a warm, ventilated place, look for cracks, and only then charge it, gently."
+        if verdict is Verdict.FORBID
+        else "Read its acid or rest voltage; keep it charged in the cold, and never charge it when it may be ice.",
+        source=state.chem.cite("freeze_sg_t"),
+    )
 
 
 def _density(state: State) -> float:
@@ -342,26 +410,44 @@ def _freezing_c(state: State, density: float) -> float:
     source="chemistry data (charge_c_max, charge_c_cold) or the unit's label; derated to nothing from 45 to 55 °C",
 )
 def rate(self: Rule, case: Case) -> Iterator[Outcome]:
-    """Hold every unit's charge current to its limit, lower when cold or hot."""
+    """Hold every unit's charge current to its limit, lower when cold or hot, now and on the coldest day."""
     charger = case.plan.charger
     if charger.amps is None and charger.charge_frac_per_hour is None:
+        if "charge" in case.plan.question:
+            yield self.unasked("charger.amps or charger.charge_frac_per_hour", "The charge current is not stated.")
         return
-    rows = [(amps / max(charge_limit_a(s), 1e-9), amps, s) for s, amps in _charge_amps(case)]
-    ratio, amps, state = max(rows, key=lambda row: row[0])
-    limit = charge_limit_a(state)
-    cold = state.chem.kind == "lithium" and _cold_c(state) is not None
+    amps = _charge_amps(case)
+    yield _rate_finding(self, amps, None)
+    coldest = case.plan.duty.ambient_c
+    if coldest is not None and any(coldest < state.temperature_c for state, _ in amps):
+        cold = _rate_finding(self, amps, coldest)
+        if cold.verdict is not Verdict.FINE and any(s.charge_limit_at(coldest) > 0 for s, _ in amps):
+            yield cold
+
+
+def _rate_finding(self: Rule, amps: list[tuple[State, float]], ambient_c: float | None) -> Finding:
+    """The hardest charged unit, at its own temperature or at that of the coldest day."""
+
+    def limit_a(state: State) -> float:
+        return state.charge_limit_at(state.temperature_c if ambient_c is None else min(ambient_c, state.temperature_c))
+
+    state, current = max(amps, key=lambda row: row[1] / max(limit_a(row[0]), 1e-9))
+    limit = limit_a(state)
+    at = state.temperature_c if ambient_c is None else ambient_c
+    ratio = current / max(limit, 1e-9)
+    cold = state.cold_charge_c(at) is not None
     verdict = Verdict.FINE
-    if ratio > 1.01:
-        verdict = Verdict.FORBID if ratio > 2.0 or cold else Verdict.ONLY_IF
-    yield self.finding(
+    if ratio > RATE_TOLERANCE:
+        verdict = Verdict.FORBID if (ratio > GROSS_RATE or cold) and ambient_c is None else Verdict.ONLY_IF
+    return self.finding(
         verdict,
         [state.unit.id],
         "charge current",
-        value=amps,
+        value=current,
         limit=limit,
         unit="A",
-        says=f"{state.unit.id} takes {amps:.3g} A, {amps / state.capacity_ah.value:.2g}C, against {limit:.3g} A at "
-        f"{state.temperature_c:.0f} °C.",
+        says=f"{state.unit.id} takes {current:.3g} A, {current / state.capacity_ah.value:.2g}C, against {limit:.3g} A at "
+        f"{at:.0f} °C" + ("." if ambient_c is None else ", the coldest here."),
         why="Inside its limit."
         if verdict is Verdict.FINE
         else "Too fast heats, gasses, or plates lithium in the cold.",
@@ -385,26 +471,6 @@ def _charge_amps(case: Case) -> list[tuple[State, float]]:
     return [(s, max(early[s.unit.id], charger.amps * late[s.unit.id])) for s in case.units]
 
 
-def _cold_c(state: State) -> float | None:
-    """Return the C-rate that this unit's cold allows, or None when it is not cold."""
-    entry = state.chem.values.get("charge_c_cold")
-    for low, high, c in entry.value if entry else ():
-        if low <= state.temperature_c < high:
-            return float(c)
-    return None
-
-
-def charge_limit_a(state: State) -> float:
-    """Return the largest charge current of a unit at its present temperature. [A]"""
-    limit = state.charge_limit_a()
-    cold = _cold_c(state)
-    if cold is not None:
-        limit = min(limit, cold * state.capacity_ah.value)
-    if state.chem.kind == "lithium" and state.temperature_c > 45.0:
-        limit *= max(0.0, (55.0 - state.temperature_c) / 10.0)
-    return limit
-
-
 @rule(
     "charge-nimh",
     title="Ending the charge of sealed nickel-metal hydride",
@@ -416,9 +482,11 @@ def charge_limit_a(state: State) -> float:
 def nimh(self: Rule, case: Case) -> Iterator[Outcome]:
     """A sealed nickel-metal hydride cell has no voltage that ends its charge."""
     units = [s for s in case.units if s.chem.key == "nimh"]
+    charger = case.plan.charger
+    if units and charger.amps is not None and charger.hours is not None:
+        yield from _nimh_overcharge(self, case, charger.hours)
     if not units or case.charge_v is None:
         return
-    charger = case.plan.charger
     held = charger.stage == "float" or (charger.hours is not None and charger.hours > ROUTINE_HOLD_H)
     yield self.finding(
         Verdict.FORBID if held else Verdict.ONLY_IF,
@@ -428,4 +496,22 @@ def nimh(self: Rule, case: Case) -> Iterator[Outcome]:
         why="Its voltage falls when full, so a constant-voltage charger goes on and overheats it.",
         do="Use a charger that stops on falling voltage, on temperature rise, or by time at 0.1C.",
         source=units[0].chem.cite("absorb_v"),
+    )
+
+
+def _nimh_overcharge(self: Rule, case: Case, hours: float) -> Iterator[Outcome]:
+    state, amps = max(_charge_amps(case), key=lambda row: row[1] / row[0].capacity_ah.value)
+    given = amps * hours / state.capacity_ah.value
+    if state.chem.key != "nimh" or given <= NIMH_CHARGE_FACTOR:
+        return
+    yield self.finding(
+        Verdict.FORBID,
+        [state.unit.id],
+        "charge given over capacity",
+        value=given,
+        limit=NIMH_CHARGE_FACTOR,
+        says=f"{amps:.3g} A for {hours:g} h puts {given:.1f} times its capacity into {state.unit.id}.",
+        why="Beyond full, all of it becomes heat and gas in a sealed can.",
+        do=f"Stop after {NIMH_CHARGE_FACTOR * state.capacity_ah.value / amps:.1f} h, or on falling voltage or rising temperature.",
+        source=state.chem.cite("coulombic_eff"),
     )

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from hotchpot.bank.rules.registry import Case, Outcome, Rule, rule, sum_over_cells
 from hotchpot.bank.verdict import Gate, Verdict
 
-SYSTEM_FRAC = 0.12
+LOW_SYSTEM_FRAC, HIGH_SYSTEM_FRAC = 0.15, 0.25
 
 
 @rule(
@@ -160,10 +160,10 @@ def energy(self: Rule, case: Case) -> Iterator[Outcome]:
 @rule(
     "system-voltage",
     title="Bank against system voltage",
-    gate=Gate.WINDOW,
+    gate=Gate.CELLS,
     questions=("join", "build", "operate", "discharge", "charge"),
     decides="nominal voltage of the bank against that of the system",
-    source="project rule: 12 % covers every chemistry's nominal voltage; beyond, it is another system",
+    source="project rule: from 15 % below to 25 % above covers every chemistry; beyond, it is another system",
 )
 def system_voltage(self: Rule, case: Case) -> Iterator[Outcome]:
     """Hold the bank to the voltage that its loads are made for."""
@@ -171,7 +171,7 @@ def system_voltage(self: Rule, case: Case) -> Iterator[Outcome]:
     if case.bank is None or wanted is None:
         return
     nominal = case.bank.root.nominal_v
-    if abs(nominal - wanted) <= SYSTEM_FRAC * wanted:
+    if -LOW_SYSTEM_FRAC * wanted <= nominal - wanted <= HIGH_SYSTEM_FRAC * wanted:
         return
     high = nominal > wanted
     yield self.finding(

@@ -14,6 +14,7 @@ from hotchpot.bench.state import State
 FINE_FRAC, CAUTION_FRAC, CHARGE_FRAC = 0.2, 0.5, 0.10
 FUSE_FRAC = 0.8
 READING_TOLERANCE = 0.03
+WATT_MARGIN = 2.0  # a resistor at its full rating is too hot to leave for hours
 TRIP_SPREAD_K = 10.0
 
 
@@ -67,6 +68,8 @@ def surge(self: Rule, case: Case) -> Iterator[Outcome]:
     for node in case.parallels:
         if len({child.cells for child in node.children}) > 1:
             continue  # decided at the cells gate
+        if any(state.ocv_v is not None and state.ocv_v.value <= 0.0 for state in node.states):
+            continue  # a reversed or dead unit is decided at the unit gate; nothing is to be computed on it
         joined = [j for j in case.surges if j.node is node]
         if joined:
             yield _surge_finding(self, case, case.bank, node, joined)
@@ -77,42 +80,47 @@ def _surge_finding(self: Rule, case: Case, bank: Bank, node: Node, joined: list[
         (_hardest(case, bank, joining) for joining in joined), key=lambda row: row[2] / max(row[3], 1e-9)
     )
     doubt = _charge_doubt(joined)
-    moved = max(abs(j.charge_ah or 0.0) / j.branch.capacity_ah.value for j in joined) + doubt
+    moved = max(abs(j.charge_ah or 0.0) / j.branch.capacity_ah.value for j in joined)
     ratio = share / max(limit, 1e-9)
-    verdict, peak = Verdict.FINE, _peak_passed(bank, joined)
+    peak = _peak_passed(bank, joined)
+    verdict = Verdict.FINE
     if peak is not None:
-        verdict = Verdict.FORBID
+        verdict, (worst, unit, limit) = Verdict.FORBID, peak
     elif ratio > CAUTION_FRAC:
         verdict = Verdict.ONLY_IF
-    elif ratio > FINE_FRAC or moved > CHARGE_FRAC:
+    elif ratio > FINE_FRAC or moved + doubt > CHARGE_FRAC:
         verdict = Verdict.CAUTION
-    why, do = _surge_words(verdict, worst, limit)
+    reason = (
+        "More than a fifth of a unit's limit." if ratio > FINE_FRAC else "More than a tenth of a unit's charge moves."
+    )
+    if ratio <= FINE_FRAC and moved <= CHARGE_FRAC:
+        reason = f"The voltages agree, but on a flat curve they hide up to {100 * doubt:.0f} % of a unit's charge."
+    why, do = _surge_words(verdict, worst, limit, reason)
     return self.finding(
         verdict,
         node.ids,
         "joining current",
         value=worst.worst,
-        limit=peak if verdict is Verdict.FORBID else limit,
+        limit=limit,
         unit="A",
-        says=_surge_says(worst, unit, limit)
-        + (f" Rest voltage hides up to {100 * doubt:.0f} % of a unit's charge here." if doubt > CHARGE_FRAC else ""),
+        says=_surge_says(worst, unit, limit),
         why=why,
         do=do,
     )
 
 
 def _hardest(case: Case, bank: Bank, joining: Joining) -> tuple[Joining, State, float, float]:
-    """The unit of a branch whose part of the joining current is largest against its own limit."""
+    """The unit of a branch that the joining current drives hardest; both currents are the whole branch's."""
     amps = joining.worst.upper()
     giving = joining.current_a.value > 0
     parts = unit_currents(joining.branch, amps, bank.branch_ohm)
-    fuse = case.plan.protection.unit_fuse_a
     rows = []
     for state in joining.branch.states:
-        limit = state.discharge_limit_a() if giving else state.charge_limit_a()
-        rows.append((joining, state, parts[state.unit.id], limit))
-    hardest = max(rows, key=lambda row: row[2] / max(row[3], 1e-9))
-    if fuse and amps / (FUSE_FRAC * fuse) > hardest[2] / max(hardest[3], 1e-9):
+        limit = state.discharge_limit_a() if giving else state.charge_limit_at(state.temperature_c)
+        rows.append((joining, state, amps, limit * amps / max(parts[state.unit.id], 1e-9)))
+    hardest = min(rows, key=lambda row: row[3])
+    fuse = case.plan.protection.unit_fuse_a
+    if fuse and FUSE_FRAC * fuse < hardest[3]:
         return joining, hardest[1], amps, FUSE_FRAC * fuse
     return hardest
 
@@ -123,14 +131,18 @@ def _charge_doubt(joined: list[Joining]) -> float:
     return 1.645 * math.hypot(*doubts[-2:]) / 2
 
 
-def _peak_passed(bank: Bank, joined: list[Joining]) -> float | None:
-    """Return the short-time limit of a unit that the surge would pass, or None."""
+def _peak_passed(bank: Bank, joined: list[Joining]) -> tuple[Joining, State, float] | None:
+    """Return the branch, unit and short-time limit that the surge would pass by most, or None."""
+    rows = []
     for joining in joined:
-        parts = unit_currents(joining.branch, joining.worst.upper(), bank.branch_ohm)
+        amps = joining.worst.upper()
+        parts = unit_currents(joining.branch, amps, bank.branch_ohm)
         for state in joining.branch.states:
-            if parts[state.unit.id] > state.peak_limit_a():
-                return state.peak_limit_a()
-    return None
+            # The limit on the whole branch at which this unit's part of it is at its own.
+            branch_limit = state.peak_limit_a() * amps / max(parts[state.unit.id], 1e-9)
+            rows.append((amps / branch_limit, joining, state, branch_limit))
+    ratio, joining, state, limit = max(rows, key=lambda row: row[0])
+    return (joining, state, limit) if ratio > 1.0 else None
 
 
 def _surge_says(worst: Joining, unit: State, limit: float) -> str:
@@ -147,30 +159,43 @@ def _surge_says(worst: Joining, unit: State, limit: float) -> str:
     return text + "."
 
 
-def _surge_words(verdict: Verdict, worst: Joining, limit: float) -> tuple[str, str]:
+def _surge_words(verdict: Verdict, worst: Joining, limit: float, reason: str) -> tuple[str, str]:
     doubled = "The first instant can be twice this, as the 10 s resistance is higher than the instant one."
     if verdict is Verdict.FINE:
         return (
             "Small against every unit's limit. " + doubled,
             "Join through the fuse, clamp meter on, gloves and goggles.",
         )
+    if limit <= 0.0:
+        return (
+            "The unit that takes this current may take none at its temperature.",
+            "Bring both to a temperature at which they may be charged, read again and judge again.",
+        )
     if verdict is Verdict.CAUTION:
         return (
-            "More than a fifth of a limit, or more than a tenth of a unit's charge moves. " + doubled,
+            f"{reason} {doubled}",
             "Better: charge each alone to full and rest it. Else join with the clamp meter on and see the current fall.",
         )
-    ohm = abs(worst.gap_v) / (FINE_FRAC * limit)
-    watt = worst.gap_v**2 / ohm if ohm else 0.0
     if verdict is Verdict.ONLY_IF:
+        ohm = rounded_up(abs(worst.gap_v) / (FINE_FRAC * limit))
+        watt = rounded_up(WATT_MARGIN * worst.gap_v**2 / ohm) if ohm else 0.0
         return (
             "More than half of a unit's limit: it trips protection, stresses its switches, and sparks at the terminal. "
             + doubled,
-            f"Charge each alone to the same voltage first, or join through {ohm:.2g} Ω or more, {watt:.0f} W or more.",
+            f"Charge each alone to the same voltage first, or join through {ohm:g} Ω or more, rated {watt:g} W or more.",
         )
     return (
         "Above what a unit may give even for seconds: a slip of the lead is an arc and a burn. " + doubled,
         "Do not join. Charge the low one alone, rest both, read again and judge again.",
     )
+
+
+def rounded_up(value: float, digits: int = 2) -> float:
+    """Return a part's value rounded up to so many digits: a resistor or its watts must never come out too small."""
+    if value <= 0.0:
+        return 0.0
+    step = 10.0 ** (math.floor(math.log10(value)) - digits + 1)
+    return float(f"{math.ceil(value / step - 1e-9) * step:.{digits}g}")
 
 
 @rule(

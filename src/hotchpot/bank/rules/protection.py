@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from hotchpot.bank.bank import Node
-from hotchpot.bank.rules.registry import Case, Outcome, Rule, rule
+from hotchpot.bank.rules.registry import Case, Outcome, Rule, rule, sum_over_cells
 from hotchpot.bank.verdict import Gate, Verdict
 from hotchpot.electrics.conductors import ampacity_band
 from hotchpot.electrics.fault import precharge
+from hotchpot.measure import Basis
 
 INTERRUPT_MARGIN = 1.25
 SURE_TO_OPEN_FRAC = 0.5  # a fuse clears fast from a few times its rating on; engineering guess
@@ -18,8 +19,24 @@ HARMLESS_INRUSH_J = 1.0
 
 
 def fault_current_a(node: Node) -> float:
-    """Return the prospective short-circuit current of a block by its 10 s resistance: the low estimate. [A]"""
-    return open_v(node) / node.resistance_ohm.value
+    """
+    Return the prospective short-circuit current of a block by 10 s resistances, the first instant up to twice. [A]
+
+    Links are left out: what is not known must not make a fault look smaller. Neither must an aged unit's assumed
+    resistance, so a unit that was never measured counts as a new one.
+    """
+    return abs(open_v(node)) / _fault_ohm(node)
+
+
+def _fault_ohm(node: Node) -> float:
+    if not node.children:
+        state = node.states[0]
+        measured = state.resistance_mohm.value
+        if state.resistance_mohm.basis is Basis.ASSUMED:
+            measured = min(measured, state.chem.typical_mohm(state.unit.cells, state.unit.rated_ah))
+        return measured * 1e-3
+    parts = [_fault_ohm(child) for child in node.children]
+    return sum(parts) if node.is_series else 1.0 / sum(1.0 / part for part in parts)
 
 
 def open_v(node: Node) -> float:
@@ -42,18 +59,23 @@ def open_v(node: Node) -> float:
 )
 def string_fuse(self: Rule, case: Case) -> Iterator[Outcome]:
     """Ask for a dc fuse in every parallel string."""
-    if case.bank is None or not case.parallels:
+    if case.bank is None or not case.bank.parallels:
         return
     fuse = case.plan.protection.unit_fuse_a
-    node = case.parallels[0]
+    node = case.bank.parallels[0]
     feeds = [fault_current_a(child) for child in node.children]
     current = sum(feeds) - min(feeds)
     if fuse:
         if fuse > SURE_TO_OPEN_FRAC * (sum(feeds) - max(feeds)) and case.plan.asks("build"):
             yield _fuse_too_large(self, node, fuse, sum(feeds) - max(feeds))
         return
+    verdict = Verdict.ONLY_IF if fuse is None else Verdict.FORBID
+    if node is not case.bank.root and all(s.unit.cells == 1 for s in node.states):
+        verdict = Verdict.CAUTION  # cells side by side inside one pack are often bound without a fuse each
+    elif case.plan.charger.separate_converters:
+        verdict = Verdict.ONLY_IF  # a converter feeds a fault with what it may give, not with a short circuit
     yield self.finding(
-        Verdict.ONLY_IF if fuse is None else Verdict.FORBID,
+        verdict,
         node.ids,
         "fault current from the other strings",
         value=current,
@@ -64,8 +86,13 @@ def string_fuse(self: Rule, case: Case) -> Iterator[Outcome]:
         + f": a fault in one is fed {current:.0f} A by the rest.",
         why="Protection electronics are no short-circuit device at this level; the leads glow and the faulty unit burns.",
         do=f"Fit a dc fuse at the positive of every branch, within a hand's breadth of it, that can break "
-        f"{INTERRUPT_MARGIN * current / 1000:.1f} kA at {case.max_v:.0f} V or more.",
+        f"{INTERRUPT_MARGIN * current / 1000:.1f} kA at {node_max_v(node):.0f} V or more.",
     )
+
+
+def node_max_v(node: Node) -> float:
+    """Return the highest charge voltage of a block. [V]"""
+    return sum_over_cells(node, "charge_max_v")
 
 
 def _fuse_too_large(self: Rule, node: Node, fuse: float, current: float) -> Outcome:
@@ -76,7 +103,7 @@ def _fuse_too_large(self: Rule, node: Node, fuse: float, current: float) -> Outc
         value=fuse,
         limit=SURE_TO_OPEN_FRAC * current,
         unit="A",
-        says=f"A {fuse:.0f} A string fuse; the weakest fault that it must clear is {current:.0f} A.",
+        says=f"String fuses of {fuse:.0f} A; the weakest fault that it must clear is {current:.0f} A.",
         why="A fuse opens quickly only well above its rating; before that the unit and its leads burn.",
         do=f"Use a fuse of {SURE_TO_OPEN_FRAC * current:.0f} A or less, and no more than the cable carries.",
     )
@@ -100,6 +127,8 @@ def interrupt(self: Rule, case: Case) -> Iterator[Outcome]:
         yield self.unasked("protection.fuse_interrupt_ka", f"A dead short would draw {current / 1000:.2g} kA or more.")
     else:
         yield _interrupt_finding(self, case, protection.fuse_interrupt_ka * 1000.0, current)
+    if protection.fuse_volts is None:
+        yield self.unasked("protection.fuse_volts", f"The fuses must be rated {case.max_v:.0f} V dc or more.")
     if protection.fuse_volts is not None and protection.fuse_volts < case.max_v - 1e-9:
         yield self.finding(
             Verdict.FORBID,
@@ -128,7 +157,8 @@ def _interrupt_finding(self: Rule, case: Case, rated: float, current: float) -> 
         value=rated / 1000.0,
         limit=INTERRUPT_MARGIN * current / 1000.0,
         unit="kA",
-        says=f"The fuse breaks {rated / 1000:.3g} kA; a dead short draws {current / 1000:.3g} kA or more.",
+        says=f"The fuse breaks {rated / 1000:.3g} kA; a dead short draws {current / 1000:.3g} kA, in the first "
+        "instant up to twice that.",
         why="Enough." if verdict is Verdict.FINE else "Beyond its rating a fuse bursts or arcs on.",
         do="Nothing." if verdict is Verdict.FINE else "Use a dc fuse made for batteries, 20 kA class or more.",
     )
@@ -145,13 +175,18 @@ def _interrupt_finding(self: Rule, case: Case, rated: float, current: float) -> 
 def cable(self: Rule, case: Case) -> Iterator[Outcome]:
     """Make the fuse, not the cable, the weakest part."""
     protection, area = case.plan.protection, case.plan.wiring.cable_mm2
-    fuses = [fuse for fuse in (protection.main_fuse_a, protection.unit_fuse_a) if fuse]
-    if not fuses:
-        return
-    fuse = max(fuses)
     ids = [s.unit.id for s in case.units]
+    branches = len(case.bank.root.children) if case.bank and case.bank.root.is_parallel else 1
+    through_strings = branches * (protection.unit_fuse_a or 0.0)
+    if protection.main_fuse_a == 0 and (branches > 1 or not through_strings):
+        yield _no_main_fuse(self, case, ids, through_strings)
+    elif protection.main_fuse_a is None and branches > 1:
+        yield self.unasked("protection.main_fuse_a", f"The string fuses together let {through_strings:.0f} A pass.")
+    fuse = max(protection.main_fuse_a or through_strings, protection.unit_fuse_a or 0.0)
+    if not fuse:
+        return
     if area is None:
-        yield self.unasked("wiring.cable_mm2", f"A {fuse:.0f} A fuse needs a cable that carries {fuse:.0f} A.")
+        yield self.unasked("wiring.cable_mm2", f"{fuse:.0f} A of fuse need a cable that carries {fuse:.0f} A.")
     else:
         cautious, best = ampacity_band(area)
         verdict = Verdict.FORBID if fuse > best else Verdict.ONLY_IF if fuse > cautious else Verdict.FINE
@@ -162,7 +197,7 @@ def cable(self: Rule, case: Case) -> Iterator[Outcome]:
             value=fuse,
             limit=cautious if verdict is not Verdict.FORBID else best,
             unit="A",
-            says=f"A {fuse:.0f} A fuse on {area:g} mm², which carries {cautious:.0f} A (75 °C insulation) to {best:.0f} A (105 °C).",
+            says=f"{fuse:.0f} A of fuse on {area:g} mm², which carries {cautious:.0f} A (75 °C insulation) to {best:.0f} A (105 °C).",
             why="The fuse opens first."
             if verdict is Verdict.FINE
             else "The cable is the fuse: its insulation burns first.",
@@ -180,10 +215,28 @@ def cable(self: Rule, case: Case) -> Iterator[Outcome]:
             value=load,
             limit=FUSE_LOAD_FRAC * protection.main_fuse_a,
             unit="A",
-            says=f"The load draws {load:.3g} A through a {protection.main_fuse_a:.0f} A main fuse.",
+            says=f"The load draws {load:.3g} A through a main fuse of {protection.main_fuse_a:.0f} A.",
             why="Loaded beyond 80 % a fuse ages, heats its holder and opens when it should not.",
             do=f"Use a main fuse of {load / FUSE_LOAD_FRAC:.0f} A or more, and a cable to match.",
         )
+
+
+def _no_main_fuse(self: Rule, case: Case, ids: list[str], through_a: float) -> Outcome:
+    fault_a = fault_current_a(case.bank.root) if case.bank else 0.0
+    fed = f"the string fuses together let {through_a:.0f} A" if through_a else f"a fault draws {fault_a:.0f} A"
+    return self.finding(
+        Verdict.ONLY_IF if through_a else Verdict.FORBID,
+        ids,
+        "main fuse",
+        value=through_a or fault_a,
+        limit=0.0,
+        unit="A",
+        says=f"There is no main fuse: {fed} into the main cable.",
+        why="Each string fuse guards its own lead; a fault behind the bar is fed through all of them."
+        if through_a
+        else "Nothing but the cable would stop a short circuit.",
+        do="Fit a main fuse of no more than the main cable carries.",
+    )
 
 
 @rule(
@@ -243,7 +296,7 @@ def inverter_precharge(self: Rule, case: Case) -> Iterator[Outcome]:
         "inrush current",
         value=done.peak_a,
         unit="A",
-        says=f"{protection.inverter_capacitance_mf:g} mF at {volts:.1f} V draw {done.peak_a:.0f} A at first, {done.energy_j:.2g} J"
+        says=f"{protection.inverter_capacitance_mf:g} mF at {volts:.1f} V draw {done.peak_a:.3g} A at first, {done.energy_j:.2g} J"
         + (f", 95 % full in {done.time_s:.2g} s." if ohm else "."),
         why="Small."
         if verdict is Verdict.FINE

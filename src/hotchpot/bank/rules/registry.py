@@ -29,8 +29,10 @@ class Case:
     @cached_property
     def parallels(self) -> tuple[Node, ...]:
         """Parallel nodes whose branches meet directly, not through converters of their own."""
-        if self.bank is None or self.plan.charger.separate_converters:
+        if self.bank is None:
             return ()
+        if self.plan.charger.separate_converters:
+            return tuple(node for node in self.bank.parallels if node is not self.bank.root)
         return self.bank.parallels
 
     @cached_property
@@ -66,22 +68,40 @@ class Case:
             return duty.load_a
         if duty.load_w is None or self.bank is None:
             return None
-        return duty.load_w / min(sum_over_cells(self.bank.root, "lvd_v"), self.plan.duty.system_v or 1e9)
+        lowest = sum_over_cells(self.bank.root, "lvd_v")
+        return duty.load_w / min(lowest, self.plan.protection.disconnect_v or lowest, duty.system_v or lowest)
 
     @cached_property
     def max_v(self) -> float:
         """Highest voltage the bank is ever brought to: its own limit or the charger's setting. [V]"""
         if self.bank is None:
             return max((s.unit.cells * s.chem.num("charge_max_v") for s in self.units), default=0.0)
-        return max(sum_over_cells(self.bank.root, "charge_max_v"), self.charge_v or 0.0)
+        charged_v = self.charge_v or 0.0
+        if self.plan.charger.compensated and charged_v:
+            colder = min(_known(self.plan.duty.ambient_c), *(s.temperature_c for s in self.units), 25.0)
+            charged_v += self.cells * -self.units[0].chem.num("temp_comp") * 1e-3 * (25.0 - colder)
+        return max(sum_over_cells(self.bank.root, "charge_max_v"), charged_v)
+
+
+LOWEST_HOLDS = ("charge_max_v", "absorb_v", "float_v", "nominal_v")
 
 
 def sum_over_cells(node: Node, name: str) -> float:
-    """Return a per-cell value summed along a block's strings; where branches differ, the lowest. [V]"""
+    """
+    Return a per-cell value summed along a block's strings. [V]
+
+    Where branches differ the stricter holds for all: the lowest of a ceiling, the highest of a floor.
+    """
     if not node.children:
         return node.states[0].unit.cells * node.states[0].chem.num(name)
     parts = [sum_over_cells(child, name) for child in node.children]
-    return sum(parts) if node.is_series else min(parts)
+    if node.is_series:
+        return sum(parts)
+    return min(parts) if name in LOWEST_HOLDS else max(parts)
+
+
+def _known(temperature_c: float | None) -> float:
+    return 25.0 if temperature_c is None else temperature_c
 
 
 Outcome = Finding | Unasked

@@ -29,9 +29,11 @@ def capacity(self: Rule, case: Case) -> Iterator[Outcome]:
         low, high = weak.capacity_ah, strong.capacity_ah
         spread = (high.value - low.value) / high.value
         verdict = Verdict.FINE
-        if spread > LOST_FRAC:
+        if Basis.ASSUMED in (low.basis, high.basis):
+            verdict = Verdict.ONLY_IF  # a guess forbids nothing; the untested rule asks for the run that settles it
+        elif spread > LOST_FRAC:
             verdict = Verdict.FORBID
-        elif spread > MATCHED_FRAC + 1e-9 or Basis.ASSUMED in (low.basis, high.basis):
+        elif spread > MATCHED_FRAC + 1e-9:
             verdict = Verdict.ONLY_IF
         sd = (low / high).sd
         yield self.finding(
@@ -54,7 +56,7 @@ def _name(node: Node) -> str:
 def _ends(case: Case, node: Node, weak: Node, verdict: Verdict) -> str:
     """What the weakest member reads when the string reaches its limits."""
     low_v = case.plan.protection.disconnect_v or _sum(node, "lvd_v")
-    at_empty = low_v - (node.nominal_v - weak.nominal_v)
+    at_empty = round(low_v - (node.nominal_v - weak.nominal_v), 3) + 0.0  # never "-0.0"
     cell_v = at_empty / weak.cells
     floor = weak.states[0].chem.num("discharge_min_v")
     if verdict is Verdict.FINE:
@@ -104,7 +106,9 @@ def charge(self: Rule, case: Case) -> Iterator[Outcome]:
             continue  # the untested rule has asked for the reading
         lithium = any(state.chem.kind == "lithium" for state in node.states)
         limit = 0.05 if lithium else 0.10
-        levels = [(s.soc_frac.value, s.soc_doubt_frac, s) for s in node.states if s.soc_frac is not None]
+        levels = [
+            (_level(child), max(s.soc_doubt_frac for s in child.states), child.states[0]) for child in node.children
+        ]
         low, high = min(levels, key=lambda r: r[0]), max(levels, key=lambda r: r[0])
         spread, doubt = high[0] - low[0], max(level[1] for level in levels)
         flat = doubt > 2 * limit
@@ -123,6 +127,12 @@ def charge(self: Rule, case: Case) -> Iterator[Outcome]:
             why="A string keeps the gap it is built with: the low one is reversed first, the high one overfilled first.",
             do="Charge each member alone to full, rest it, and close the string then.",
         )
+
+
+def _level(node: Node) -> float:
+    """State of charge of a string's member; a group stands where its units will have levelled."""
+    held = sum(s.soc_frac.value * s.capacity_ah.value for s in node.states if s.soc_frac is not None)
+    return held / sum(s.capacity_ah.value for s in node.states)
 
 
 @rule(

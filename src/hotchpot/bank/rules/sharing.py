@@ -13,7 +13,7 @@ from hotchpot.bank.verdict import Gate, Verdict
 from hotchpot.bench.state import State
 from hotchpot.measure import Measure, weakest
 
-UNLIKE_PACKS_FRAC = 0.10
+UNLIKE_PACKS_FRAC, FUSE_FRAC = 0.10, 0.8
 
 
 @rule(
@@ -59,6 +59,7 @@ def worst(self: Rule, case: Case) -> Iterator[Outcome]:
         source=state.chem.cite("discharge_c_cont"),
     )
     yield from _alone(self, case, case.bank, shares)
+    yield from _string_fuse(self, case, shares)
 
 
 def _doubted(state: State, amps: float, load: float) -> Measure:
@@ -78,6 +79,30 @@ def _moved(shares: Sharing, i: int) -> str:
     if shares.worst_a[i] > 1.2 * abs(shares.first_a[i]):
         return "The share starts at one over resistance, drifts to capacity over slope, and the unit with charge left takes it all."
     return "Its share is set by its resistance from the start."
+
+
+def _string_fuse(self: Rule, case: Case, shares: Sharing) -> Iterator[Outcome]:
+    """A string fuse below its share opens under load, and the next one after it."""
+    fuse = case.plan.protection.unit_fuse_a
+    if not fuse or not case.plan.asks("build") or case.bank is None:
+        return
+    position = {name: i for i, name in enumerate(shares.ids)}
+    rows = [(_branch_worst(child, shares, position), child) for node in case.parallels for child in node.children]
+    amps, child = max(rows, key=lambda row: row[0])
+    if amps <= FUSE_FRAC * fuse:
+        return
+    yield self.finding(
+        Verdict.ONLY_IF if amps > fuse else Verdict.CAUTION,
+        child.ids,
+        "share through a string fuse",
+        value=amps,
+        limit=FUSE_FRAC * fuse,
+        unit="A",
+        says=f"{listing(child.ids, 3)} carries up to {amps:.3g} A through a fuse of {fuse:g} A.",
+        why="Loaded beyond 80 % a fuse ages and opens under load; then the next string takes its share and follows.",
+        do=f"Use string fuses of {amps / FUSE_FRAC:.0f} A or more, and leads to match.",
+        source="80 % rule: common practice, no source",
+    )
 
 
 def _alone(self: Rule, case: Case, bank: Bank, shares: Sharing) -> Iterator[Outcome]:

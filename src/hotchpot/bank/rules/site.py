@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from hotchpot.bank.rules.registry import Case, Outcome, Rule, rule
@@ -11,6 +12,7 @@ from hotchpot.electrics.gas import opening_cm2, spark_distance_mm, ventilation_m
 
 # Largest lithium store in kWh per kind of room. 40 and 80 kWh: NFPA 855 as quoted by an installer (read second-hand);
 # the living-room line is one 20 kWh appliance, from memory of the same code; never sleeping rooms.
+BOOST_CELL_V, EQUALISE_SLACK_V = 2.40, 0.10  # to 2.50 V a cell is still a boost charge
 LITHIUM_KWH = {"bedroom": 0.0, "living": 20.0, "cabinet": 40.0, "garage": 80.0, "shed": 80.0, "outside": 80.0}
 
 
@@ -28,7 +30,9 @@ def ventilation(self: Rule, case: Case) -> Iterator[Outcome]:
     gassing = [s for s in case.units if "vent_i_boost" in s.chem.values]
     if not gassing or site.room == "outside":
         return
-    if "site" not in case.plan.question and site.vent_m3_per_h is None:
+    if "site" not in case.plan.question and site.vent_m3_per_h is None and site.room is None:
+        if case.plan.asks("site"):
+            yield self.unasked("site.room and site.vent_m3_per_h", "Lead and vented nickel need air.")
         return
     needed = sum(ventilation_m3_per_h(s.unit.cells, _gas_ma_per_ah(case, s), s.unit.rated_ah) for s in gassing)
     area = opening_cm2(needed)
@@ -68,7 +72,22 @@ def ventilation(self: Rule, case: Case) -> Iterator[Outcome]:
 
 
 def _gas_ma_per_ah(case: Case, state: State) -> float:
-    return state.chem.num("vent_i_float" if case.plan.charger.stage == "float" else "vent_i_boost")
+    """
+    Return the gassing current for ventilation. [mA/Ah]
+
+    The standard's boost figure holds to 2.40 V a cell; above, as on equalise, gassing grows e-fold per 1/11 V, and never
+    beyond what the charger gives.
+    """
+    charger = case.plan.charger
+    boost = state.chem.num("vent_i_boost")
+    if charger.stage == "float":
+        return state.chem.num("vent_i_float")
+    if state.chem.kind != "lead" or case.charge_v is None or case.bank is None:
+        return boost
+    over_v = case.charge_v / case.cells - BOOST_CELL_V
+    grown = boost * math.exp(state.chem.num("gas_cu") * max(0.0, over_v - EQUALISE_SLACK_V))
+    most = math.inf if charger.amps is None else 1000.0 * charger.amps / case.bank.root.capacity_ah.value
+    return max(boost, min(grown, most))
 
 
 @rule(

@@ -86,7 +86,8 @@ def plateau(self: Rule, case: Case) -> Iterator[Outcome]:
             value=doubt,
             limit=0.10,
             says=f"{state.unit.rest_v:.2f} V tells the charge of {state.unit.id} only to ± {100 * doubt:.0f} %.",
-            why="Its curve is flat there: 10 mV is a quarter of its charge.",
+            why=f"Its curve is flat there: the {1000 * state.chem.num('ocv_curve_sd'):.0f} mV a cell by which units of one "
+            "label differ span that much.",
             do="Charge it to full, rest it, and count amp-hours from there.",
             source=state.chem.cite("ocv_curve_sd"),
         )

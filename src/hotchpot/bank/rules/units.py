@@ -9,7 +9,9 @@ from hotchpot.bank.verdict import Gate, Verdict
 from hotchpot.bench.state import State
 from hotchpot.measure import Basis
 
-CONTRADICTION_FRAC = 0.25
+CONTRADICTION_FRAC, IMPLAUSIBLE_RATIO = 0.25, 0.1
+MISLABELLED_FRAC, CELLS_OF_A_BLOCK = 0.7, 6
+LEAK_FORBIDS = 5.0  # times a good unit's self-discharge; project rule
 _FLAG_WHY = {
     "swollen": "gas inside means side reactions that do not stop",
     "leaking": "electrolyte outside is corrosive, and what is left inside no longer protects the plates",
@@ -72,9 +74,10 @@ def polarity(self: Rule, case: Case) -> Iterator[Outcome]:
                 value=volts,
                 limit=0.0,
                 unit="V",
-                says=f"{state.unit.id} reads {volts:.2f} V: reversed, or the meter leads were swapped.",
+                says=f"{state.unit.id} reads {volts:.2f} V: reversed, or read with the leads the wrong way round.",
                 why="A unit driven below zero is damaged inside, and across a live bank it is a short circuit.",
-                do="Swap the meter leads and read again; if it is still negative, scrap the unit.",
+                do="Put the red lead on the post marked plus and the black on minus, and read again; if that reads negative, "
+                "it is reversed: scrap it.",
             )
 
 
@@ -101,6 +104,8 @@ def _low_voltage(self: Rule, case: Case, state: State, volts: float) -> Outcome 
     unit, chem = state.unit, state.chem
     per_cell, reject = volts / unit.cells, chem.num("reject_rest_v")
     live = chem.get("live_cells_v", reject)
+    if unit.cells > CELLS_OF_A_BLOCK:
+        live = max(live, chem.ocv.volts(0.0))  # among many cells a dead one hardly shows: less than empty is too little
     if chem.kind != "lead":
         live = chem.num("discharge_min_v")
     if per_cell >= live:
@@ -134,6 +139,9 @@ def _low_words(state: State, per_cell: float) -> tuple[str, str]:
         alive = per_cell * unit.cells / chem.ocv.volts(0.8)
         why = f"That is what about {alive:.0f} live cells of {unit.cells} read: a shorted cell takes the others' charge, gasses and overheats for ever."
         healthy = unit.cells * chem.ocv.volts(0.5)
+        if alive <= MISLABELLED_FRAC * unit.cells:
+            why = f"It reads as {alive:.0f} cells do: either its cell count is entered wrong, or most of it is dead."
+            return why, "Look at the label and count the cells first. Never charge it for more cells than it has."
         do = f"Charge it alone, outdoors, to its absorb voltage; rest it a day; below {healthy:.1f} V or any cell apart from the rest: scrap it."
     elif chem.kind == "lithium" and unit.bms and per_cell < 0.5 * lowest:
         why = "Its protection has switched off, so the terminals tell nothing of the cells; woken on a live bus it slams in."
@@ -230,6 +238,8 @@ def resistance(self: Rule, case: Case) -> Iterator[Outcome]:
         if state.unit.resistance_mohm is None:
             continue
         ratio = state.resistance_ratio
+        if ratio < IMPLAUSIBLE_RATIO:
+            yield _implausible(self, state, ratio)
         if ratio <= 1.5 + 1e-9:
             continue
         verdict = Verdict.FORBID if ratio > 2.0 + 1e-9 else Verdict.CAUTION
@@ -247,6 +257,22 @@ def resistance(self: Rule, case: Case) -> Iterator[Outcome]:
             else "Check its terminals, read again at mid charge, and log it.",
             source=f"{self.source}; typical value: {state.chem.cite('r10s_q')}",
         )
+
+
+def _implausible(self: Rule, state: State, ratio: float) -> Outcome:
+    name, mohm = state.unit.id, state.resistance_mohm.value
+    return self.finding(
+        Verdict.ONLY_IF,
+        [name],
+        "resistance over that of a good unit",
+        value=ratio,
+        limit=IMPLAUSIBLE_RATIO,
+        says=f"{name} is entered with {mohm:.3g} mΩ, where a good unit of its size has about {mohm / ratio:.3g} mΩ.",
+        why="No unit is ten times better than good: a slip of the unit (Ω for mΩ), or an AC meter. Surges, shares and fault "
+        "currents follow from it.",
+        do="Measure it with two loads, ten seconds each, and enter milliohm.",
+        source=state.chem.cite("r10s_q"),
+    )
 
 
 @rule(
@@ -321,7 +347,8 @@ def self_discharge(self: Rule, case: Case) -> Iterator[Outcome]:
         if measured is None or measured <= 2.0 * typical:
             continue
         grave = measured > 3.0 * typical and state.chem.kind == "lithium"
-        verdict = Verdict.FORBID if grave and "accept" in case.plan.question else Verdict.ONLY_IF
+        shorted = state.chem.kind == "lithium" and measured > LEAK_FORBIDS * typical
+        verdict = Verdict.FORBID if shorted or (grave and "accept" in case.plan.question) else Verdict.ONLY_IF
         if state.chem.kind != "lithium" and measured <= 4.0 * typical:
             verdict = Verdict.CAUTION
         yield self.finding(
@@ -332,7 +359,9 @@ def self_discharge(self: Rule, case: Case) -> Iterator[Outcome]:
             limit=2.0 * typical,
             says=f"{state.unit.id} loses {100 * measured:.1f} % a month; a good one {100 * typical:.1f} %.",
             why="It drains itself and pulls its string apart; in lithium it may be a growing short.",
-            do="Charge it apart and repeat the stand test; in lithium at three times the usual rate, reject it.",
+            do="Reject it; keep it outdoors and apart."
+            if verdict is Verdict.FORBID
+            else "Charge it apart and repeat the stand test; in lithium at three times the usual rate, reject it.",
             source=state.chem.cite("self_discharge"),
         )
 
@@ -411,7 +440,8 @@ def _missing_test(case: Case, state: State) -> tuple[str, str] | None:
             f"Measure it: load it with {step:.3g} A, then {2 * step:.3g} A, read the volts 10 s after each change; "
             "R = drop / added amps."
         )
-    if state.ocv_v is None and case.plan.asks("join") and case.bank is not None and len(case.units) > 1:
+    joined = case.plan.asks("join") and case.bank is not None and len(case.units) > 1
+    if state.ocv_v is None and (joined or case.plan.asks("accept")):
         return "rest voltage", (
             f"Rest it {state.chem.num('rest_h_good'):.0f} h with nothing connected and read its voltage to 10 mV."
         )

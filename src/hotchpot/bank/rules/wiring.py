@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import cast
 
+from hotchpot.bank.bank import Node
+from hotchpot.bank.plan import Wiring
 from hotchpot.bank.rules.registry import Case, Outcome, Rule, rule
 from hotchpot.bank.verdict import Gate, Verdict
 from hotchpot.electrics.conductors import cable_resistance_ohm
@@ -26,25 +28,28 @@ TAP_DAYS = 10.0
     source="ladder network solved exactly; limit 1.2: engineering guess",
 )
 def takeoff(self: Rule, case: Case) -> Iterator[Outcome]:
-    """Hold the share error of a daisy chain to what units can bear."""
+    """Hold the share error of a daisy chain to what units can bear, in every group of the bank."""
     wiring = case.plan.wiring
-    if case.bank is None or not case.bank.root.is_parallel or not case.parallels:
+    if case.bank is None or not case.parallels or wiring.takeoff == "busbar":
         return
-    node = case.bank.root
-    if wiring.takeoff is None or (wiring.link_mohm is None and wiring.takeoff != "busbar"):
-        if wiring.takeoff != "busbar":
-            yield self.unasked("wiring.takeoff and wiring.link_mohm", "Where the leads leave the bank is not stated.")
+    if wiring.takeoff is None or wiring.link_mohm is None:
+        yield self.unasked("wiring.takeoff and wiring.link_mohm", "Where the leads leave the bank is not stated.")
         return
-    if wiring.takeoff == "busbar":
-        return
-    mean_ohm = sum(child.resistance_ohm.value for child in node.children) / len(node.children)
-    shares = ladder_shares(
-        len(node.children), mean_ohm, (wiring.link_mohm or 0.0) * 1e-3, cast(Takeoff, wiring.takeoff)
-    )
-    worst = max(shares) * len(shares)
+    link_ohm, where = wiring.link_mohm * 1e-3, cast(Takeoff, wiring.takeoff)
+    rows = []
+    for node in case.parallels:
+        ohms = [child.resistance_ohm.value for child in node.children]
+        shares = ladder_shares(len(ohms), sum(ohms) / len(ohms), link_ohm, where)
+        rows.append((max(shares) * len(shares), shares, node))
+    worst, shares, node = max(rows, key=lambda row: row[0])
+    yield _takeoff_finding(self, node, worst, shares, wiring)
+
+
+def _takeoff_finding(self: Rule, node: Node, worst: float, shares: tuple[float, ...], wiring: Wiring) -> Outcome:
     verdict = Verdict.FORBID if worst > SHARE_BAD else Verdict.ONLY_IF if worst > SHARE_FINE + 1e-6 else Verdict.FINE
     where = "at the same end" if wiring.takeoff == "same_end" else "diagonally"
-    yield self.finding(
+    mean_ohm = sum(child.resistance_ohm.value for child in node.children) / len(node.children)
+    return self.finding(
         verdict,
         node.ids,
         "largest share over mean",
