@@ -116,9 +116,17 @@ def test_totals_are_repeated_sums() -> None:
 
 
 def test_the_least_is_one_of_the_parts() -> None:
-    """The least must be a part itself, with its own doubt and basis, so that it can be traced to one unit."""
+    """The least must have the value of one part, so that it can be traced to one unit."""
     small = Measure(40.0, 3.0, Basis.ASSUMED)
-    assert least([Measure(41.0, 0.1), small, Measure(90.0)]) is small
+    assert least([Measure(41.0, 0.1), small, Measure(90.0)]) == small
+
+
+def test_the_least_is_trusted_no_more_than_its_most_doubtful_part() -> None:
+    """A part that reads larger but is badly known may be the smallest: its 5th percentile and basis count."""
+    found = least([Measure(64.0, 2.0), Measure(65.0, 20.0, Basis.ASSUMED)])
+    assert found.value == 64.0
+    assert found.lower() == pytest.approx(65.0 - 1.6449 * 20.0, abs=1e-3)
+    assert found.basis is Basis.ASSUMED
 
 
 def test_shows_its_doubt_only_when_there_is_one() -> None:

@@ -118,9 +118,13 @@ def total(parts: Iterable[Measure]) -> Measure:
 
 def least(parts: Iterable[Measure]) -> Measure:
     """
-    Return the part with the smallest value.
+    Return the smallest of several measures.
 
-    The value of a minimum is biased low by the parts' errors; keeping the smallest measured part keeps the number
-    traceable to one unit, and `Measure.lower` still tells what to trust it for.
+    The value is the smallest part's, so that the number can be traced to one unit; the doubt is widened until the 5th
+    percentile is no better than that of any part, as a part that is larger but badly known may be the smallest.
     """
-    return min(parts, key=lambda part: part.value)
+    listed = list(parts)
+    smallest = min(listed, key=lambda part: part.value)
+    lowest = min(part.lower() for part in listed)
+    sd = max(smallest.sd, (smallest.value - lowest) / _Z95)
+    return Measure(smallest.value, sd, weakest(part.basis for part in listed))

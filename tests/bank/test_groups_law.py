@@ -129,7 +129,7 @@ def test_the_small_unit_of_a_string_is_empty_and_then_reversed(monkeypatch: pyte
     # rate lead sags to its lowest voltage sooner, and gives less than its amp-hours.)
     assert discharge_shares(made, 5).hours == pytest.approx(1.0, abs=0.02)
     # Without a cut-off, ten minutes on: the small one is driven backwards by the large one.
-    monkeypatch.setattr(sharing, "empty_volts", lambda node: -100.0)
+    monkeypatch.setattr(sharing, "sum_over_cells", lambda node, name: -100.0)
     charge: list[list[float]] = []
     solve = sharing._Run.solve
 

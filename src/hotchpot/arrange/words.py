@@ -52,7 +52,7 @@ def _name(node: Node) -> str:
 def _reason(state: State, bank: Bank, pool: Pool, spare: Sequence[State], better: Collection[str]) -> str:
     """Return why a unit that may be joined is left over, with a place for the units' names."""
     if state.chem.family != pool.family:
-        return f"{{units}}: {state.chem.name} never shares a bank with another family"
+        return f"{{units}}: {state.chem.name} never shares a bank with {pool.family} types"
     if all(other.unit.id != state.unit.id for other in pool.states):
         return f"{{units}} cannot be part of {pool.cells} cells in series"
     weakest = min((node.capacity_ah.value for node in bank.strings), default=0.0)
@@ -73,7 +73,8 @@ def nothing_makes(system_v: float, fit: Sequence[State], rejected: Mapping[str, 
         )
     wanted = []
     for chem in {s.chem.key: s.chem for s in fit}.values():
-        counts = " or ".join(map(str, cell_counts(chem, system_v)))
+        fitting = cell_counts(chem, system_v)
+        counts = " or ".join(map(str, fitting)) if len(fitting) <= 3 else f"{min(fitting)} to {max(fitting)}"
         most = sum(s.unit.cells for s in fit if s.chem is chem)
         need = f"{counts} cells of one type in series" if counts else "no whole number of cells fits"
         wanted.append(f"{chem.name}: {need}, {most} in the pile")
@@ -88,6 +89,8 @@ def nothing_safe(system_v: float, court: Court, considered: int, *, cut: bool) -
     """Return why no arrangement that has the voltage may be joined, and what would help."""
     tried = f"{considered} arrangement{'s' if considered != 1 else ''} listed for {system_v:g} V"
     if court.first_refusal is None:
+        if not considered and not cut:
+            return f"{tried}: no string of allowed members has that voltage. Other units or another voltage would help."
         return f"{tried}, and the search was stopped before one was judged. Give it more time."
     block, finding = court.first_refusal
     best = f"The largest, {show(block)}, is forbidden: {finding.says} {finding.do}"

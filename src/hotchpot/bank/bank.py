@@ -185,3 +185,20 @@ def combine(branches: list[tuple[Measure | None, Measure]]) -> tuple[Measure | N
     if len(voltages) < len(branches):
         return None, resistance
     return total(e * w for e, w in zip(voltages, weights, strict=True)), resistance
+
+
+CEILINGS = ("charge_max_v", "absorb_v", "float_v", "nominal_v")
+
+
+def sum_over_cells(node: Node, name: str) -> float:
+    """
+    Return a per-cell value of the chemistry data summed along a block's strings. [V]
+
+    Where branches differ the stricter holds for all: the lowest of a ceiling, the highest of a floor.
+    """
+    if not node.children:
+        return node.states[0].unit.cells * node.states[0].chem.num(name)
+    parts = [sum_over_cells(child, name) for child in node.children]
+    if node.is_series:
+        return sum(parts)
+    return min(parts) if name in CEILINGS else max(parts)

@@ -19,7 +19,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from hotchpot.bank.bank import Bank, Node
+from hotchpot.bank.bank import Bank, Node, sum_over_cells
+from hotchpot.chemistry import SOC_GRID
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -79,15 +80,6 @@ def discharge_shares(bank: Bank, load_a: float) -> Sharing:
     return Sharing(bank.root.ids, load_a, tuple(first.tolist()), tuple(worst.tolist()), tuple(when.tolist()), hours)
 
 
-def empty_volts(node: Node) -> float:
-    """Return the voltage at which a block counts as empty under load: its cells' lowest, highest branch wins. [V]"""
-    if not node.children:
-        state = node.states[0]
-        return state.unit.cells * state.chem.num("discharge_min_v")
-    parts = [empty_volts(child) for child in node.children]
-    return sum(parts) if node.is_series else max(parts)
-
-
 class _Run:
     """The bank's numbers as arrays, and its reduction order."""
 
@@ -98,7 +90,7 @@ class _Run:
         self.capacity_ah = np.array([state.capacity_ah.value for state in bank.units])
         self.cells = np.array([float(state.unit.cells) for state in bank.units])
         self.r_ohm = np.array([state.resistance_mohm.value * 1e-3 for state in bank.units])
-        self.empty_v = empty_volts(bank.root)
+        self.empty_v = sum_over_cells(bank.root, "discharge_min_v")
         self.groups = self._groups(bank)
         self.pairs = self._slow_pairs(bank)
         self.pair_v = [np.zeros(len(bank.units)) for _ in self.pairs]
@@ -157,7 +149,7 @@ class _Run:
             drop = v[0] - chem.num("reversal_v")
             volts[rows] = np.interp(x, s, v) - drop * (1.0 - below)
             slopes[rows] = np.where(x > 0.0, ((v[1:] - v[:-1]) / (s[1:] - s[:-1]))[piece], drop * below / _KNEE_SOC)
-            factor[rows] = np.interp(x, (0.05, 0.1, 0.2, 0.5, 0.8, 1.0), chem.row("r_soc_mult"))
+            factor[rows] = np.interp(x, SOC_GRID, chem.row("r_soc_mult"))
         return volts * self.cells, slopes * self.cells, factor
 
     def _reduce(self, node: Node, e: list[float], r: list[float], index: Any) -> tuple[float, float, Any]:

@@ -187,6 +187,12 @@ def _heat_j(curves: list[ChargeCurve], charges: list[float]) -> float:
 
 def _charges(curves: list[ChargeCurve]) -> list[float]:
     """Return the charge each child gives until all stand at one voltage."""
+    meeting = meeting_v(curves)
+    return [curve.ah_at(meeting) for curve in curves]
+
+
+def meeting_v(curves: Sequence[ChargeCurve]) -> float:
+    """Return the voltage at which what some blocks have given is what the others have taken. [V]"""
     low = min(curve.volts[0] for curve in curves)
     high = max(curve.volts[-1] for curve in curves)
     for _ in range(60):
@@ -195,7 +201,7 @@ def _charges(curves: list[ChargeCurve]) -> list[float]:
             low = middle  # more drawn than taken in: the meeting voltage lies higher
         else:
             high = middle
-    return [curve.ah_at(0.5 * (low + high)) for curve in curves]
+    return 0.5 * (low + high)
 
 
 def charge_curve(node: Node) -> ChargeCurve:

@@ -39,8 +39,8 @@ class State:
     What one unit is now.
 
     `capacity_ah` is at 25 °C and the rated rate, `resistance_mohm` the 10 s DC value of the whole unit, `ocv_v` its
-    open-circuit voltage now (None when neither voltage nor charge is known), `temperature_known` whether the
-    temperature was read or planned, `grade` one of A, B, C, reject, untested.
+    open-circuit voltage now (None when neither voltage nor charge is known), and `temperature_known` whether the
+    temperature was read or planned.
     """
 
     unit: Unit
@@ -51,7 +51,6 @@ class State:
     self_discharge_frac_month: Measure
     temperature_c: float
     temperature_known: bool
-    grade: str
 
     @property
     def chem(self) -> Chemistry:
@@ -70,6 +69,11 @@ class State:
         room = self.chem.at_temperature("r_temp_mult", ROOM_TEMPERATURE_C)
         typical = self.chem.typical_mohm(self.unit.cells, self.unit.rated_ah) * max(1.0, colder / room)
         return self.resistance_mohm.value / typical
+
+    @property
+    def grade(self) -> str:
+        """A, B, C or reject by capacity, resistance and a look; untested where the capacity was never measured."""
+        return _grade(self)
 
     @property
     def basis(self) -> Basis:
@@ -156,7 +160,7 @@ def state_of(unit: Unit, *, year: int | None = None, ambient_c: float | None = N
     capacity = _capacity(unit, year)
     resistance = _resistance(unit, capacity)
     soc = _soc(unit)
-    state = State(
+    return State(
         unit=unit,
         capacity_ah=capacity,
         resistance_mohm=resistance,
@@ -165,9 +169,7 @@ def state_of(unit: Unit, *, year: int | None = None, ambient_c: float | None = N
         self_discharge_frac_month=_self_discharge(unit),
         temperature_c=next(t for t in (unit.temperature_c, ambient_c, ROOM_TEMPERATURE_C) if t is not None),
         temperature_known=unit.temperature_c is not None or ambient_c is not None,
-        grade="untested",
     )
-    return State(**{**{name: getattr(state, name) for name in state.__slots__}, "grade": _grade(state)})
 
 
 def made_year(unit: Unit) -> int | None:

@@ -13,7 +13,6 @@ where the charge that some gave is the charge that the others took.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 from hotchpot.bank.bank import Bank, Node, combine
@@ -21,7 +20,7 @@ from hotchpot.bank.rules.joining import CAUTION_FRAC, CHARGE_FRAC, FINE_FRAC, FU
 from hotchpot.bank.rules.registry import Case
 
 # The curve of charge against voltage is the judge's own; a second one here could only disagree with it.
-from hotchpot.bank.surge import ChargeCurve, charge_curve, unit_currents
+from hotchpot.bank.surge import ChargeCurve, charge_curve, meeting_v, unit_currents
 from hotchpot.measure import Measure, total
 
 WIDEST_SETTLED = 12  # branches; in wider nodes one more hardly moves the rest, and Millman's bus stands for it
@@ -171,7 +170,7 @@ def _close(
     gap, settled, moved = own_v - bus, at_once.value, None
     if settle:
         own = charge_curve(branch)
-        settled = _meeting([*side.curves, own], min(side.lowest_v, own_v.value), max(side.highest_v, own_v.value))
+        settled = meeting_v([*side.curves, own])
         moved = abs(own.ah_at(settled))
     giving = gap.value > 0.0
     limit = min(branch_limit_a(side.case, side.bank, branch, giving=giving), side.limit_a(giving=not giving))
@@ -198,7 +197,6 @@ class _Side:
         self.branches: list[Node] = []
         self.curves: list[ChargeCurve] = []
         self.resistance = Measure(0.0)
-        self.lowest_v, self.highest_v = float("inf"), float("-inf")
         # current into one branch, per unit of conductance, at which that branch is at its limit
         self._per_siemens = {True: float("inf"), False: float("inf")}
 
@@ -210,7 +208,6 @@ class _Side:
         self.branches.append(branch)
         if len(self.branches) <= WIDEST_SETTLED:
             self.curves.append(charge_curve(branch))
-        self.lowest_v, self.highest_v = min(self.lowest_v, own_v.value), max(self.highest_v, own_v.value)
         for giving, least in self._per_siemens.items():
             own = branch_limit_a(self.case, self.bank, branch, giving=giving) * own_r.value
             self._per_siemens[giving] = min(least, own)
@@ -230,15 +227,3 @@ def branch_limit_a(case: Case, bank: Bank, branch: Node, *, giving: bool) -> flo
     ]
     fuse = case.plan.protection.unit_fuse_a
     return min([*limits, FUSE_FRAC * fuse] if fuse else limits)
-
-
-def _meeting(curves: Iterable[ChargeCurve], low: float, high: float) -> float:
-    """Return the voltage between `low` and `high` at which what some have given is what the others have taken."""
-    listed = list(curves)
-    for _ in range(50):
-        middle = 0.5 * (low + high)
-        if sum(curve.ah_at(middle) for curve in listed) > 0.0:
-            low = middle  # more drawn than taken in: the meeting voltage lies higher
-        else:
-            high = middle
-    return 0.5 * (low + high)

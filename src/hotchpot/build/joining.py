@@ -62,6 +62,13 @@ def joining_plan(case: Case, judgement: Judgement) -> JoiningPlan:
         return joining_plan(again := Case(asked, case.units, case.bank), judge(again))
     _refuse(case, judgement)
     prepared = prepare(case)
+    barred = [c for c in (*prepared.before.closings, *prepared.after.closings) if c.limit_a <= 0.0]
+    if barred:
+        names = " and ".join(dict.fromkeys(name for c in barred for name in (*c.joined_ids, *c.branch.ids)))
+        raise NoAnswerError(
+            f"no joining plan at this temperature: any current between {names} charges a unit that may take none now; "
+            "bring them to a temperature at which they may be charged, read them again and ask again"
+        )
     return JoiningPlan(
         block=case.bank.arrangement,
         verdict=judgement.verdict,

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from hotchpot.bank.bank import Bank, Node
+from hotchpot.bank.bank import Bank, Node, sum_over_cells
 from hotchpot.bank.rules.charging import VOLT_TOLERANCE
 from hotchpot.bank.rules.protection import HARMLESS_INRUSH_J
-from hotchpot.bank.rules.registry import Case, sum_over_cells
+from hotchpot.bank.rules.registry import Case
 from hotchpot.bank.rules.wiring import JOINT_MV
 from hotchpot.bank.surge import unit_currents
 from hotchpot.bench.state import State

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from hotchpot.bank.rules.protection import FUSE_LOAD_FRAC, INTERRUPT_MARGIN, fault_current_a
+from hotchpot.bank.rules.protection import FUSE_LOAD_FRAC, INTERRUPT_MARGIN, fault_current_a, worst_feed
 from hotchpot.bank.rules.registry import Case
 from hotchpot.bank.sharing import discharge_shares
 from hotchpot.bank.surge import unit_currents
@@ -123,12 +123,12 @@ def fuses(case: Case) -> Iterator[Step]:
     assert case.bank is not None
     root, protection = case.bank.root, case.plan.protection
     if case.parallels:
-        feeds = [fault_current_a(child) for child in case.parallels[0].children]
+        _, feed_a, _ = worst_feed(case.bank)
         size = fuse_words(case, protection.unit_fuse_a, _worst_branch_a(case))
         yield step(
             "Lay out a fuse for each branch",
             "One for every branch of a parallel group, at its positive, within a hand's breadth of it: "
-            f"{size}; {_rated(case, sum(feeds) - min(feeds))}.",
+            f"{size}; {_rated(case, feed_a)}.",
             units=root.ids,
             stop_if="a fuse has no dc voltage or interrupt rating on it.",
             why="A fault in one branch is fed by all the others; only its own fuse can stop that.",

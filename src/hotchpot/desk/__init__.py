@@ -13,8 +13,8 @@ from hotchpot.desk.asking import (
 )
 from hotchpot.desk.files import load_pile, load_plan
 from hotchpot.desk.rulebook import rules_markdown
-from hotchpot.desk.showcase import Showcase, demo_files, showcase
-from hotchpot.desk.wire import arrange_wire, error_wire, join_wire, judge_wire, rules_wire
+from hotchpot.desk.showcase import Showcase, keep_demo, showcase
+from hotchpot.desk.wire import arrange_wire, error_wire, join_wire, judge_wire, rules_wire, showcase_wire
 
 __all__ = [
     "ArrangeReport",
@@ -25,16 +25,17 @@ __all__ = [
     "UnitCard",
     "arrange_pile",
     "arrange_wire",
-    "demo_files",
     "error_wire",
     "join_bank",
     "join_wire",
     "judge_bank",
     "judge_wire",
+    "keep_demo",
     "list_rules",
     "load_pile",
     "load_plan",
     "rules_markdown",
     "rules_wire",
     "showcase",
+    "showcase_wire",
 ]

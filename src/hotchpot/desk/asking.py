@@ -16,7 +16,7 @@ from hotchpot.bank.notation import parse, show
 from hotchpot.bank.plan import Plan
 from hotchpot.bank.ratings import Ratings, rate
 from hotchpot.bank.rules import RULES, Case
-from hotchpot.bank.verdict import Judgement
+from hotchpot.bank.verdict import Judgement, Verdict
 from hotchpot.bench import State, state_of
 from hotchpot.errors import Fault, InputError, nearest
 from hotchpot.pile import Unit
@@ -35,9 +35,10 @@ HOUSE_RULES = (_HOUSE_RULE,)
 
 @dataclass(frozen=True, slots=True)
 class UnitCard:
-    """One unit as the bench sees it."""
+    """One unit as the bench sees it; `grade` is reject wherever the judge would not accept the unit by itself."""
 
     state: State
+    grade: str
 
     @property
     def id(self) -> str:
@@ -116,8 +117,14 @@ def judge_bank(expression: str | None, units: Sequence[Unit], plan: Plan) -> Jud
         drawing="" if block is None else draw(block),
         judgement=judge(case),
         ratings=None if case.bank is None else rate(case.bank),
-        units=tuple(UnitCard(state) for state in case.units),
+        units=_cards(case.units),
     )
+
+
+def _cards(units: tuple[State, ...]) -> tuple[UnitCard, ...]:
+    accepted = judge(Case(Plan(question=("accept",)), units))
+    refused = {name for f in accepted.findings if f.verdict is Verdict.FORBID for name in f.subject}
+    return tuple(UnitCard(s, "reject" if s.unit.id in refused else s.grade) for s in units)
 
 
 def arrange_pile(
@@ -133,6 +140,10 @@ def arrange_pile(
     """Search the pile for the best safe arrangements at `system_v`, for at most `seconds`."""
     from hotchpot.arrange import propose
 
+    planned = plan.duty.system_v
+    if planned is not None and abs(system_v - planned) > 0.12 * planned:
+        what = f"is {system_v:g} V, but the plan is for {planned:g} V"
+        raise InputError.one("--volts", what, "leave it out, or give a plan for this voltage")
     started = time.monotonic()
     search = propose(
         tuple(states(units, plan).values()),

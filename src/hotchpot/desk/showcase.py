@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 from hotchpot.bank.plan import Plan
 from hotchpot.bank.planfile import parse_plan
 from hotchpot.desk import demo
 from hotchpot.desk.asking import ArrangeReport, JoinReport, JudgeReport, arrange_pile, join_bank, judge_bank
+from hotchpot.errors import InputError
 from hotchpot.pile import Unit
 from hotchpot.pile.csvfile import parse_pile
 
@@ -28,9 +30,19 @@ class Showcase:
     joining: JoinReport
 
 
-def demo_files() -> dict[str, bytes]:
-    """Return the demo's files by name."""
-    return dict(demo.files())
+def keep_demo(folder: Path) -> None:
+    """Write the demo's files into a folder; nothing that is there already is overwritten."""
+    files = demo.files()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, data in files.items():
+            target = folder / name
+            if target.exists() and target.read_bytes() != data:
+                raise InputError.one(str(target), "is there already", "name another folder; nothing was overwritten")
+        for name, data in files.items():
+            (folder / name).write_bytes(data)
+    except OSError as error:
+        raise InputError.one(str(folder), f"cannot be written ({error.strerror})", "name another folder") from None
 
 
 def showcase(progress: Callable[[float], None] | None = None) -> Showcase:

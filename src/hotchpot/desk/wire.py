@@ -9,6 +9,7 @@ from typing import Any
 from hotchpot.bank.ratings import Ratings
 from hotchpot.bank.verdict import Finding, Judgement
 from hotchpot.desk.asking import ArrangeReport, JoinReport, JudgeReport, RuleCard, UnitCard
+from hotchpot.desk.showcase import Showcase
 from hotchpot.errors import HotchpotError, InputError
 from hotchpot.measure import Measure
 
@@ -75,6 +76,18 @@ def join_wire(report: JoinReport) -> dict[str, Any]:
     }
 
 
+def showcase_wire(found: Showcase) -> dict[str, Any]:
+    """Return the demo as JSON, one answer after another."""
+    return {
+        "invented": True,
+        "pile": judge_wire(found.pile),
+        "tempting": judge_wire(found.tempting),
+        "arrange": arrange_wire(found.search),
+        "chosen": judge_wire(found.chosen),
+        "join": join_wire(found.joining),
+    }
+
+
 def rules_wire(cards: tuple[RuleCard, ...]) -> dict[str, Any]:
     """Return rules as JSON."""
     return {"rules": [{**asdict(card), "questions": list(card.questions)} for card in cards]}
@@ -137,7 +150,7 @@ def _unit(card: UnitCard) -> dict[str, Any]:
         "capacity_ah": _num(state.capacity_ah.value),
         "capacity_sd_ah": _num(state.capacity_ah.sd),
         "basis": str(state.basis),
-        "grade": state.grade,
+        "grade": card.grade,
         "chemistry": state.unit.chemistry,
         "cells": state.unit.cells,
         "resistance_mohm": _num(state.resistance_mohm.value),

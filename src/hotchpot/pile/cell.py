@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from calendar import monthrange
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from functools import partial
 from typing import Any
 
@@ -210,14 +212,22 @@ def _date(text: str) -> str:
         if match:
             parts = match.groupdict()
             year, month, day = (int(parts.get(key) or default) for key, default in (("y", 0), ("m", 1), ("d", 1)))
-            if 1900 <= year <= 2100 and 1 <= month <= 12 and 1 <= day <= 31:
+            if 1900 <= year <= 2100 and 1 <= month <= 12 and 1 <= day <= monthrange(year, month)[1]:
                 written = (f"{year}", parts.get("m") and f"{month:02}", parts.get("d") and f"{day:02}")
                 return "-".join(part for part in written if part)
+    if re.fullmatch(r"\d{1,2}/\d{1,2}/\d{2,4}", text):
+        raise _WrongError(f"{_quoted(text)} can be read two ways", "write the year first, as in 2019-03-25")
     raise _WrongError(f"{_quoted(text)} is not a year or a date", "write 2019, 2019-03 or 2019-03-25")
 
 
 def _chemistry(text: str) -> str:
     key = _CHEMISTRY_WORDS.get(re.sub(r"[\s_-]", "", text.casefold()))
+    slip = get_close_matches(text.casefold(), KEYS, n=1, cutoff=0.8)
+    if key is None and not slip and text.casefold().strip().startswith(("lead", "pb", "sla", "vrla")):
+        raise _WrongError(
+            f"{_quoted(text)} does not say which lead type",
+            "write lead_flooded (vents with caps), lead_agm or lead_gel (both sealed)",
+        )
     if key is None:
         raise _WrongError(f"unknown chemistry {_quoted(text)}", nearest(text.casefold()[:_SHOWN], KEYS))
     return key

@@ -460,15 +460,14 @@ def _rate_finding(self: Rule, amps: list[tuple[State, float]], ambient_c: float 
 
 
 def _charge_amps(case: Case) -> list[tuple[State, float]]:
+    """Each unit's charge current; of two ways to state it the larger counts. [A]"""
     charger = case.plan.charger
-    if charger.amps is None:
-        frac = charger.charge_frac_per_hour or 0.0
-        return [(s, frac * s.capacity_ah.value) for s in case.units]
+    frac, amps = charger.charge_frac_per_hour or 0.0, charger.amps or 0.0
     if case.bank is None:
-        return [(s, charger.amps) for s in case.units]
-    early = unit_currents(case.bank.root, charger.amps, case.bank.branch_ohm)
+        return [(s, max(amps, frac * s.capacity_ah.value)) for s in case.units]
+    early = unit_currents(case.bank.root, amps, case.bank.branch_ohm)
     late = capacity_shares(case.bank)
-    return [(s, max(early[s.unit.id], charger.amps * late[s.unit.id])) for s in case.units]
+    return [(s, max(early[s.unit.id], amps * late[s.unit.id], frac * s.capacity_ah.value)) for s in case.units]
 
 
 @rule(

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from hotchpot.bank.rules.registry import Case, Outcome, Rule, rule, sum_over_cells
+from hotchpot.bank.bank import sum_over_cells
+from hotchpot.bank.rules.registry import Case, Outcome, Rule, rule
 from hotchpot.bank.verdict import Gate, Verdict
 
 LOW_SYSTEM_FRAC, HIGH_SYSTEM_FRAC = 0.15, 0.25

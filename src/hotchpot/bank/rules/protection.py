@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
-from hotchpot.bank.bank import Node
-from hotchpot.bank.rules.registry import Case, Outcome, Rule, rule, sum_over_cells
+from hotchpot.bank.bank import Bank, Node, sum_over_cells
+from hotchpot.bank.rules.registry import Case, Outcome, Rule, rule
 from hotchpot.bank.verdict import Gate, Verdict
 from hotchpot.electrics.conductors import ampacity_band
 from hotchpot.electrics.fault import precharge
@@ -26,6 +27,24 @@ def fault_current_a(node: Node) -> float:
     resistance, so a unit that was never measured counts as a new one.
     """
     return abs(open_v(node)) / _fault_ohm(node)
+
+
+def worst_feed(bank: Bank) -> tuple[Node, float, float]:
+    """
+    Return the parallel node whose branches feed one faulty branch most, that current, and the least such feed anywhere.
+
+    A branch's fuse must break what all the others feed into it; it must also open on the weakest such feed. [A]
+    """
+    worst: tuple[Node, float] | None = None
+    least = math.inf
+    for node in bank.parallels:
+        feeds = [fault_current_a(child) for child in node.children]
+        most = sum(feeds) - min(feeds)
+        least = min(least, sum(feeds) - max(feeds))
+        if worst is None or most > worst[1]:
+            worst = (node, most)
+    assert worst is not None
+    return worst[0], worst[1], least
 
 
 def _fault_ohm(node: Node) -> float:
@@ -62,12 +81,10 @@ def string_fuse(self: Rule, case: Case) -> Iterator[Outcome]:
     if case.bank is None or not case.bank.parallels:
         return
     fuse = case.plan.protection.unit_fuse_a
-    node = case.bank.parallels[0]
-    feeds = [fault_current_a(child) for child in node.children]
-    current = sum(feeds) - min(feeds)
+    node, current, weakest_a = worst_feed(case.bank)
     if fuse:
-        if fuse > SURE_TO_OPEN_FRAC * (sum(feeds) - max(feeds)) and case.plan.asks("build"):
-            yield _fuse_too_large(self, node, fuse, sum(feeds) - max(feeds))
+        if fuse > SURE_TO_OPEN_FRAC * weakest_a and case.plan.asks("build"):
+            yield _fuse_too_large(self, node, fuse, weakest_a)
         return
     verdict = Verdict.ONLY_IF if fuse is None else Verdict.FORBID
     if node is not case.bank.root and all(s.unit.cells == 1 for s in node.states):
@@ -122,7 +139,7 @@ def interrupt(self: Rule, case: Case) -> Iterator[Outcome]:
     if case.bank is None:
         return
     protection = case.plan.protection
-    current = fault_current_a(case.bank.root)
+    current = max(fault_current_a(node) for node in case.bank.root.walk())
     if protection.fuse_interrupt_ka is None:
         yield self.unasked("protection.fuse_interrupt_ka", f"A dead short would draw {current / 1000:.2g} kA or more.")
     else:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
-from hotchpot.bank.bank import Bank, Node
+from hotchpot.bank.bank import Bank, Node, sum_over_cells
 from hotchpot.bank.plan import Plan
 from hotchpot.bank.surge import Joining, joinings
 from hotchpot.bank.verdict import Finding, Gate, Unasked, Verdict
@@ -49,11 +49,10 @@ class Case:
 
     @cached_property
     def charge_v(self) -> float | None:
-        """Charge voltage of the bank at 25 °C. [V]"""
+        """Charge voltage of the bank at 25 °C; of two ways to state it the higher counts. [V]"""
         charger = self.plan.charger
-        if charger.volts is not None or charger.volts_per_cell is None:
-            return charger.volts
-        return charger.volts_per_cell * self.cells
+        stated = [charger.volts, None if charger.volts_per_cell is None else charger.volts_per_cell * self.cells]
+        return max((volts for volts in stated if volts is not None), default=None)
 
     @property
     def cells(self) -> int:
@@ -62,14 +61,19 @@ class Case:
 
     @cached_property
     def load_a(self) -> float | None:
-        """Largest lasting load; a load in watts draws most at the lowest voltage. [A]"""
+        """
+        Largest lasting load; of two ways to state it the larger counts. [A]
+
+        A load in watts draws most at the lowest voltage: the disconnect's, or the usual cut-off.
+        """
         duty = self.plan.duty
-        if duty.load_a is not None:
-            return duty.load_a
-        if duty.load_w is None or self.bank is None:
-            return None
-        lowest = sum_over_cells(self.bank.root, "lvd_v")
-        return duty.load_w / min(lowest, self.plan.protection.disconnect_v or lowest, duty.system_v or lowest)
+        stated = [] if duty.load_a is None else [duty.load_a]
+        if duty.load_w is not None and self.bank is not None:
+            lowest = sum_over_cells(self.bank.root, "lvd_v")
+            stated.append(
+                duty.load_w / min(lowest, self.plan.protection.disconnect_v or lowest, duty.system_v or lowest)
+            )
+        return max(stated, default=None)
 
     @cached_property
     def max_v(self) -> float:
@@ -81,23 +85,6 @@ class Case:
             colder = min(_known(self.plan.duty.ambient_c), *(s.temperature_c for s in self.units), 25.0)
             charged_v += self.cells * -self.units[0].chem.num("temp_comp") * 1e-3 * (25.0 - colder)
         return max(sum_over_cells(self.bank.root, "charge_max_v"), charged_v)
-
-
-LOWEST_HOLDS = ("charge_max_v", "absorb_v", "float_v", "nominal_v")
-
-
-def sum_over_cells(node: Node, name: str) -> float:
-    """
-    Return a per-cell value summed along a block's strings. [V]
-
-    Where branches differ the stricter holds for all: the lowest of a ceiling, the highest of a floor.
-    """
-    if not node.children:
-        return node.states[0].unit.cells * node.states[0].chem.num(name)
-    parts = [sum_over_cells(child, name) for child in node.children]
-    if node.is_series:
-        return sum(parts)
-    return min(parts) if name in LOWEST_HOLDS else max(parts)
 
 
 def _known(temperature_c: float | None) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from hotchpot.bank.bank import Node
+from hotchpot.bank.bank import Node, sum_over_cells
 from hotchpot.bank.rules.registry import EVERY_BANK, Case, Outcome, Rule, listing, rule
 from hotchpot.bank.verdict import Gate, Verdict
 from hotchpot.measure import Basis, Measure
@@ -55,7 +55,7 @@ def _name(node: Node) -> str:
 
 def _ends(case: Case, node: Node, weak: Node, verdict: Verdict) -> str:
     """What the weakest member reads when the string reaches its limits."""
-    low_v = case.plan.protection.disconnect_v or _sum(node, "lvd_v")
+    low_v = case.plan.protection.disconnect_v or sum_over_cells(node, "lvd_v")
     at_empty = round(low_v - (node.nominal_v - weak.nominal_v), 3) + 0.0  # never "-0.0"
     cell_v = at_empty / weak.cells
     floor = weak.states[0].chem.num("discharge_min_v")
@@ -82,13 +82,6 @@ def _series_do(verdict: Verdict, spread: float) -> str:
         "Only with a charger and a low-voltage cut-off on each unit by itself, and duty sized to the weakest; "
         "better re-sort by measured Ah."
     )
-
-
-def _sum(node: Node, name: str) -> float:
-    if not node.children:
-        return node.states[0].unit.cells * node.states[0].chem.num(name)
-    parts = [_sum(child, name) for child in node.children]
-    return sum(parts) if node.is_series else max(parts)
 
 
 @rule(
@@ -231,7 +224,7 @@ def rating(self: Rule, case: Case) -> Iterator[Outcome]:
         packs = [s for s in node.states if s.unit.bms]
         if len(node.children) < 2 or not packs:
             continue
-        top = _sum(node, "charge_max_v")
+        top = sum_over_cells(node, "charge_max_v")
         rated = [(s.unit.bms_max_v, s) for s in packs if s.unit.bms_max_v is not None]
         if rated and min(rated, key=lambda r: r[0])[0] < top:
             volts, state = min(rated, key=lambda r: r[0])

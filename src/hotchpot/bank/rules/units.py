@@ -114,7 +114,7 @@ def _low_voltage(self: Rule, case: Case, state: State, volts: float) -> Outcome 
     verdict = Verdict.FORBID if rejected else Verdict.ONLY_IF
     if chem.kind == "nickel" and not chem.sealed:
         verdict = Verdict.CAUTION  # vented nickel stands at nothing unharmed
-    if chem.kind == "lead" and "accept" not in case.plan.question:
+    if chem.kind == "lead" and set(case.plan.question) != {"accept"}:
         verdict = Verdict.FORBID  # joined to others, one dead cell is overcharged and boiled by all the rest
     says = f"{unit.id} rests at {volts:.2f} V: {per_cell:.2f} V a cell, below {reject if rejected else live:.2f} V."
     why, do = _low_words(state, per_cell)
@@ -348,7 +348,7 @@ def self_discharge(self: Rule, case: Case) -> Iterator[Outcome]:
             continue
         grave = measured > 3.0 * typical and state.chem.kind == "lithium"
         shorted = state.chem.kind == "lithium" and measured > LEAK_FORBIDS * typical
-        verdict = Verdict.FORBID if shorted or (grave and "accept" in case.plan.question) else Verdict.ONLY_IF
+        verdict = Verdict.FORBID if shorted or (grave and case.plan.asks("accept")) else Verdict.ONLY_IF
         if state.chem.kind != "lithium" and measured <= 4.0 * typical:
             verdict = Verdict.CAUTION
         yield self.finding(
@@ -401,7 +401,7 @@ def contradiction(self: Rule, case: Case) -> Iterator[Outcome]:
     "unit-untested",
     title="Units known only by assumption",
     gate=Gate.UNIT,
-    questions=EVERY_USE,
+    questions=(*EVERY_USE, "site", "test"),
     decides="whether capacity, resistance and rest voltage were measured",
     source="project rule: a unit that was never measured is never fine",
 )

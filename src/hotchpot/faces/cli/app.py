@@ -6,6 +6,7 @@ Everything heavy is imported inside the commands, so that ``--help`` answers at 
 
 from __future__ import annotations
 
+import io
 import sys
 from enum import StrEnum
 from pathlib import Path
@@ -38,6 +39,23 @@ class AtLeast(StrEnum):
     CAUTION = "caution"
     ONLY_IF = "only-if"
     FORBID = "forbid"
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        from hotchpot import __version__
+
+        print(f"hotchpot {__version__}")
+        raise typer.Exit(FINE)
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    """Hold the options that stand before a command."""
 
 
 PileOption = Annotated[Path, typer.Option("--pile", metavar="PILE.csv", help="The pile: one row for each battery.")]
@@ -141,9 +159,18 @@ def rules(
 
 @app.command(short_help="The whole job on an invented pile.")
 def demo(
-    *, keep: Annotated[Path | None, typer.Option("--keep", metavar="FOLDER", help="Copy the demo's files here.")] = None
+    *,
+    keep: Annotated[Path | None, typer.Option("--keep", metavar="FOLDER", help="Copy the demo's files here.")] = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Run the whole job on an invented pile: read, judge, arrange, join."""
+    from hotchpot import desk
+
+    if as_json:
+        if keep is not None:
+            desk.keep_demo(keep)
+        _print_json(desk.showcase_wire(desk.showcase()))
+        return
     from hotchpot.faces.cli import show_demo
 
     show_demo.show(keep)
@@ -151,6 +178,9 @@ def demo(
 
 def main() -> NoReturn:
     """Run the command line; every error of ours is one clear message and an exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal without Ω or ✗ shows a question mark, not a traceback
     try:
         app(standalone_mode=True)
     except InputError as error:
@@ -190,4 +220,5 @@ def _system_v(text: str | None, plan: Plan) -> float:
 def _print_json(shape: dict[str, Any]) -> None:
     import json
 
-    print(json.dumps(shape, ensure_ascii=False, indent=1, allow_nan=False))
+    plain = (sys.stdout.encoding or "").lower().replace("-", "") != "utf8"
+    print(json.dumps(shape, ensure_ascii=plain, indent=1, allow_nan=False))

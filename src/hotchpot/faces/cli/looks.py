@@ -15,11 +15,19 @@ STYLES = {"forbid": "bold reverse", "only-if": "bold", "caution": "bold", "fine"
 WIDEST = 118
 
 
+class _Paper(Console):
+    """A console that ends quietly when nobody reads on, as behind `head`."""
+
+    def on_broken_pipe(self) -> None:
+        self.quiet = True
+        raise SystemExit(0)
+
+
 @cache
 def console() -> Console:
     """Return the one console; plain text when piped, at most as wide as reads well."""
-    wide = Console(highlight=False)
-    return wide if wide.width <= WIDEST else Console(highlight=False, width=WIDEST)
+    wide = _Paper(highlight=False)
+    return wide if wide.width <= WIDEST else _Paper(highlight=False, width=WIDEST)
 
 
 def mark(verdict: str) -> Text:

@@ -29,7 +29,7 @@ def show(report: ArrangeReport) -> None:
     """Print the proposals as a table, and the first one drawn."""
     search = report.search
     heading("Proposals, best first")
-    rows = table("", "arrangement", "usable", "of best", "verdict", "left over")
+    rows = table("", "arrangement", "usable", "of bound", "verdict", "left over")
     for i, (text, p) in enumerate(zip(report.expressions, search.proposals, strict=True), start=1):
         rows.add_row(
             str(i),
@@ -40,6 +40,10 @@ def show(report: ArrangeReport) -> None:
             ", ".join(p.left_over) or "none",
         )
     console().print(rows)
+    say(
+        "Usable: at the duty's load and cold, to the last; what may be taken every day is less (see duty-energy).",
+        indent=2,
+    )
     if report.drawings:
         heading("The first, drawn")
         drawn(report.drawings[0])
@@ -47,8 +51,9 @@ def show(report: ArrangeReport) -> None:
     if search.rejected:
         heading("Left out of the search")
         for name, why in search.rejected.items():
-            say(f"{name}: {why}", indent=2)
+            say(why if why.startswith((f"{name} ", f"{name}:")) else f"{name}: {why}", indent=2)
     proof = "proven: nothing safe gives more" if search.proven_optimal else "not proven: the best found so far"
-    say(f"{search.considered} arrangements looked at in {report.seconds:.2f} s, seed {report.seed}; {proof}.")
+    counted = f"{search.considered} arrangement" + ("" if search.considered == 1 else "s")
+    say(f"{counted} looked at in {report.seconds:.2f} s, seed {report.seed}; {proof}.")
     for caution in report.cautions:
         say(caution)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from rich.text import Text
+
 from hotchpot import desk
 from hotchpot.bank.verdict import Finding, Verdict
-from hotchpot.errors import InputError
 from hotchpot.faces.cli import show_arrange, show_join, show_judge
 from hotchpot.faces.cli.looks import console, heading, mark, number, say, table
 
@@ -33,7 +34,7 @@ def show(keep: Path | None) -> None:
 
 def _command(text: str) -> None:
     console().print()
-    say(f"$ {text}", style="bold")
+    console().print(Text(f"$ {text}", style="bold"), soft_wrap=True)
 
 
 def _pile(found: desk.Showcase) -> None:
@@ -71,9 +72,9 @@ def _tempting(found: desk.Showcase) -> None:
 
 def _next(found: desk.Showcase, keep: Path | None) -> None:
     heading("What to do next")
-    untested = [card.id for card in found.pile.units if card.state.grade == "untested"]
+    untested = [card.id for card in found.pile.units if card.grade == "untested"]
     if keep is not None:
-        _keep(keep)
+        desk.keep_demo(keep)
         say(f"- The demo's files are in {keep}: change a number and run the commands above again.", indent=2)
     else:
         say("- Keep these files to play with: hotchpot demo --keep my-bank", indent=2)
@@ -83,16 +84,3 @@ def _next(found: desk.Showcase, keep: Path | None) -> None:
     say("- Then: judge, arrange, join, as above. Stop wherever a reading is not what the step says.", indent=2)
     for caution in found.pile.cautions:
         say(caution)
-
-
-def _keep(folder: Path) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, data in desk.demo_files().items():
-            target = folder / name
-            if target.exists() and target.read_bytes() != data:
-                raise InputError.one(str(target), "is there already", "name another folder; nothing was overwritten")
-        for name, data in desk.demo_files().items():
-            (folder / name).write_bytes(data)
-    except OSError as error:
-        raise InputError.one(str(folder), f"cannot be written ({error.strerror})", "name another folder") from None

@@ -33,6 +33,8 @@ def verdict(report: JudgeReport) -> None:
     """Print the verdict and what decides it."""
     heading("Verdict")
     line = mark(str(report.judgement.verdict))
+    if report.judgement.unasked:
+        line.append(f", as far as asked: {len(report.judgement.unasked)} not judged", style="none")
     decisive = report.judgement.decisive
     if decisive is not None and report.judgement.verdict is not Verdict.FINE:
         line.append(f"   decided by {decisive.code}", style="none")
@@ -45,21 +47,22 @@ def verdict(report: JudgeReport) -> None:
 
 def units(report: JudgeReport) -> None:
     """Print the units as the bench sees them."""
-    rows = table("unit", "chemistry", "cells", "holds", "of rated", "resistance", "charge", "grade")
+    rows = table("unit", "chemistry", "cells", "Ah", "of rated", "mΩ", "charge", "grade")
     for card in report.units[:MOST_UNITS]:
         state = card.state
-        assumed = "" if str(state.basis) == "measured" else f" ({state.basis})"
+        assumed = "" if str(state.basis) == "measured" else " ?"
         rows.add_row(
             card.id,
-            state.chem.name,
+            state.unit.chemistry,
             str(state.unit.cells),
-            number(state.capacity_ah.value, "Ah", state.capacity_ah.sd) + assumed,
+            number(state.capacity_ah.value, sd=state.capacity_ah.sd) + assumed,
             f"{100 * state.health_frac:.0f} %",
-            number(state.resistance_mohm.value, "mΩ"),
+            number(state.resistance_mohm.value) + ("" if state.unit.resistance_mohm else " ?"),
             "?" if state.soc_frac is None else f"{100 * state.soc_frac.value:.0f} %",
-            state.grade,
+            card.grade,
         )
     console().print(rows)
+    say("Grade: A to C by capacity and resistance, reject, or untested. ? = assumed, never measured.", indent=2)
     if len(report.units) > MOST_UNITS:
         say(f"... and {len(report.units) - MOST_UNITS} more units (all of them with --json)", indent=2)
 
@@ -100,7 +103,7 @@ def findings(found: tuple[Finding, ...]) -> None:
         line = mark(str(finding.verdict))
         line.append(f"  {finding.code}", style="bold")
         if finding.value is not None:
-            against = "" if finding.limit is None else f", limit {number(finding.limit, finding.unit)}"
+            against = f", against {number(finding.limit, finding.unit)}" if finding.limit else ""
             line.append(
                 f"  {finding.quantity} {number(finding.value, finding.unit, finding.sd)}{against}", style="none"
             )
