@@ -250,7 +250,7 @@ def test_units_too_cold_to_charge_get_no_plan() -> None:
     charges = prepare(case).charges
     assert charges
     assert all(charge.limit_a == 0.0 and charge.hours is None for charge in charges)
-    with pytest.raises(NoAnswerError, match=r"no joining plan at this temperature: .*A.*B.* bring them to"):
+    with pytest.raises(NoAnswerError, match=r"no joining plan at this temperature: .*B and A.* bring them to"):
         planned(case)
 
 

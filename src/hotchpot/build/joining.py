@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
+from hotchpot.bank.bank import open_v
 from hotchpot.bank.judge import judge
-from hotchpot.bank.rules.protection import open_v
 from hotchpot.bank.rules.registry import Case
 from hotchpot.bank.verdict import Judgement, Verdict
 from hotchpot.build.charge import Preparation, prepare

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from hotchpot.bank.rules.protection import FUSE_LOAD_FRAC, INTERRUPT_MARGIN, fault_current_a, worst_feed
+from hotchpot.bank.rules.fuses import FUSE_LOAD_FRAC, INTERRUPT_MARGIN, fault_current_a, worst_feed
 from hotchpot.bank.rules.registry import Case
 from hotchpot.bank.sharing import discharge_shares
 from hotchpot.bank.surge import unit_currents
