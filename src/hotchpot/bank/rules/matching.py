@@ -67,7 +67,7 @@ def reading(self: Rule, case: Case) -> Iterator[Outcome]:
     if expected is None:
         yield self.unasked("rest_v or soc_frac of every unit", "The reading cannot be compared with the units' sum.")
         return
-    off = abs(volts - expected.value) / expected.value
+    off = abs(volts - expected.value) / max(abs(expected.value), 0.1)
     if off <= READING_TOLERANCE:
         yield _reading_finding(self, case, volts, Verdict.FINE, "the sum of its units, as it should")
         return

@@ -51,9 +51,11 @@ def isolator(self: Rule, case: Case) -> Iterator[Outcome]:
 def inverter_precharge(self: Rule, case: Case) -> Iterator[Outcome]:
     """Ask for a pre-charge resistor where the inrush would weld contacts."""
     protection = case.plan.protection
-    if protection.inverter_capacitance_mf is None or case.bank is None:
+    if not protection.inverter_capacitance_mf or case.bank is None:
         return
     volts = max(open_v(case.bank.root), case.plan.duty.system_v or 0.0)
+    if volts <= 0.0:
+        return  # a reversed or dead bank is decided at the unit gate
     farad = protection.inverter_capacitance_mf * 1e-3
     bare = precharge(case.bank.root.resistance_ohm.value, farad, volts)
     ohm = protection.precharge_ohm

@@ -10,9 +10,10 @@ from hotchpot.bank.verdict import Gate, Verdict
 from hotchpot.bench.state import State
 from hotchpot.electrics.gas import opening_cm2, spark_distance_mm, ventilation_m3_per_h
 
+BOOST_CELL_V, EQUALISE_SLACK_V = 2.40, 0.10  # to 2.50 V a cell is still a boost charge
+MOST_OVER_V = 0.5  # beyond it the charge is forbidden anyway
 # Largest lithium store in kWh per kind of room. 40 and 80 kWh: NFPA 855 as quoted by an installer (read second-hand);
 # the living-room line is one 20 kWh appliance, from memory of the same code; never sleeping rooms.
-BOOST_CELL_V, EQUALISE_SLACK_V = 2.40, 0.10  # to 2.50 V a cell is still a boost charge
 LITHIUM_KWH = {"bedroom": 0.0, "living": 20.0, "cabinet": 40.0, "garage": 80.0, "shed": 80.0, "outside": 80.0}
 
 
@@ -85,7 +86,7 @@ def _gas_ma_per_ah(case: Case, state: State) -> float:
     if state.chem.kind != "lead" or case.charge_v is None or case.bank is None:
         return boost
     over_v = case.charge_v / case.cells - BOOST_CELL_V
-    grown = boost * math.exp(state.chem.num("gas_cu") * max(0.0, over_v - EQUALISE_SLACK_V))
+    grown = boost * math.exp(state.chem.num("gas_cu") * min(MOST_OVER_V, max(0.0, over_v - EQUALISE_SLACK_V)))
     most = math.inf if charger.amps is None else 1000.0 * charger.amps / case.bank.root.capacity_ah.value
     return max(boost, min(grown, most))
 

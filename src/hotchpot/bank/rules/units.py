@@ -10,14 +10,14 @@ from hotchpot.bench.state import State
 
 MISLABELLED_FRAC, CELLS_OF_A_BLOCK = 0.7, 6
 _FLAG_WHY = {
-    "swollen": "gas inside means side reactions that do not stop",
-    "leaking": "electrolyte outside is corrosive, and what is left inside no longer protects the plates",
-    "immersed": "water leaves salts and corrosion that short cells weeks later",
-    "burnt": "a separator that has seen fire shorts without warning",
-    "crashed": "crushed plates or foils short without warning",
-    "hot": "heat without load is an internal short",
-    "dented": "a pressed can or pouch may have its separator pinched",
-    "unknown_history": "nobody knows how low, hot or long it stood",
+    "swollen": "Gas inside means side reactions that do not stop",
+    "leaking": "Electrolyte outside is corrosive, and what is left inside no longer protects the plates",
+    "immersed": "Water leaves salts and corrosion that short cells weeks later",
+    "burnt": "A separator that has seen fire shorts without warning",
+    "crashed": "Crushed plates or foils short without warning",
+    "hot": "Heat without load is an internal short",
+    "dented": "A pressed can or pouch may have its separator pinched",
+    "unknown_history": "Nobody knows how low, hot or long it stood",
 }
 
 
@@ -46,7 +46,7 @@ def look(self: Rule, case: Case) -> Iterator[Outcome]:
                 [state.unit.id],
                 "look",
                 says=f"{state.unit.id} is marked {flag.replace('_', ' ')}.",
-                why=_FLAG_WHY[flag] + ".",
+                why=f"{_FLAG_WHY[flag]}.",
                 do=do,
             )
 
@@ -113,7 +113,7 @@ def _low_voltage(self: Rule, case: Case, state: State, volts: float) -> Outcome 
         verdict = Verdict.CAUTION  # vented nickel stands at nothing unharmed
     if chem.kind == "lead" and set(case.plan.question) != {"accept"}:
         verdict = Verdict.FORBID  # joined to others, one dead cell is overcharged and boiled by all the rest
-    says = f"{unit.id} rests at {volts:.2f} V: {per_cell:.2f} V a cell, below {reject if rejected else live:.2f} V."
+    says = f"{unit.id} rests at {volts:.2f} V: {per_cell:.3f} V a cell, below {reject if rejected else live:.3g} V."
     why, do = _low_words(state, per_cell)
     return self.finding(
         verdict,

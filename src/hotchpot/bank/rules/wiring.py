@@ -112,7 +112,7 @@ def joints(self: Rule, case: Case) -> Iterator[Outcome]:
 def drop(self: Rule, case: Case) -> Iterator[Outcome]:
     """Warn of a run that loses more than 3 %."""
     wiring, load = case.plan.wiring, case.load_a
-    if wiring.cable_mm2 is None or wiring.run_m is None or load is None or case.bank is None:
+    if wiring.cable_mm2 is None or not wiring.run_m or load is None or case.bank is None:
         return
     lost = 2.0 * _cable_ohm(wiring.cable_mm2, wiring.run_m) * load
     frac = lost / case.bank.root.nominal_v

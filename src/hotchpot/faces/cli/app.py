@@ -198,7 +198,9 @@ def _fail(error: HotchpotError, code: int) -> NoReturn:
     if "--json" in sys.argv:
         from hotchpot import desk
 
-        _print_json(desk.error_wire(error))
+        # A script that reads proposals finds an empty list where there is no answer.
+        searched = "arrange" in sys.argv[1:2] and isinstance(error, NoAnswerError)
+        _print_json({**({"proposals": []} if searched else {}), **desk.error_wire(error)})
     print(f"hotchpot: {error}", file=sys.stderr)
     raise SystemExit(code)
 
