@@ -76,12 +76,12 @@ class Preparation:
     @cached_property
     def instead(self) -> tuple[tuple[Closing, Resistor], ...]:
         """Closings that a resistor may make fine without charging, where no string asks for the charge anyway."""
-        bound = {name for node in unlevel_strings(self.case) for name in node.ids}
-        charged = {charge.id for charge in self.charges}
-        # Only between single units: a resistor cannot stand between strings that are not built yet.
-        single = (c for c in self.before.closings if not any(b.children for b in (*c.joined, c.branch)))
-        free = (c for c in single if charged & set(c.node.ids) and not bound & set(c.node.ids))
-        return _through(free)
+        # Two units side by side and nothing else: in a string the resistor would leave members at unlike charge, and
+        # among three branches or strings not built yet there is no fuse holder for it to bridge. Nor before a rest.
+        unrested = any(isinstance(f, Finding) for f in RULES["join-rest"].run(self.case))
+        pair = [c for c in self.before.closings if len(c.node.children) == 2 and not c.branch.children]
+        alone = self.case.bank is not None and len(self.case.bank.units) == 2 and not unrested
+        return _through(pair) if alone and self.charges else ()
 
     @cached_property
     def still(self) -> dict[int, Resistor]:

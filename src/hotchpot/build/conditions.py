@@ -38,6 +38,7 @@ _BY_CODE = {
     "nickel-parallel": Place.FIRST_CHARGE,
 }
 _DONE = ("fuse-string", "precharge")  # the plan has steps of its own for these
+_ANEW = ("unit-untested", "unit-contradiction", "join-rest")  # their answer changes every number of the plan
 _BY_GATE = {
     Gate.UNIT: Place.UNITS,
     Gate.SITE: Place.SITE,
@@ -77,12 +78,13 @@ def _condition(group: list[Finding]) -> Step:
     first = group[0]
     units = list(dict.fromkeys(name for finding in group for name in finding.subject))
     does = list(dict.fromkeys(finding.do for finding in group))
+    again = " Enter what it gives and judge again before going on." if first.code in _ANEW else ""
     do = does[0] if len(does) == 1 else " ".join(f"{names(f.subject)}: {f.do}" for f in group)
     says = first.says if len(group) == 1 else f"{first.says} So for {names(units)}."
     title = RULES[first.code].title if first.code in RULES else first.quantity
     return step(
         f"Condition: {title.lower() if title[:2] != title[:2].upper() else title}",
-        do,
+        do + again,
         units=units,
         stop_if="this cannot be done: do not join.",
         why=f"{says} {first.why}",

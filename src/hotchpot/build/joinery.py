@@ -5,15 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from hotchpot.bank.bank import Node
+from hotchpot.bank.rules.joining import rounded_up
+from hotchpot.bank.rules.protection import TOUCH_V
 from hotchpot.bank.rules.registry import Case
 from hotchpot.build.charge import Preparation
 from hotchpot.build.closing import CLAMP_FLOOR_A, Assembly, Closing
 from hotchpot.build.step import Step, amps, between, gathered, names, step, volts
-from hotchpot.build.topup import through
+from hotchpot.build.topup import through, widest_gap_v
 
 MOST_CLOSINGS, MOST_STRINGS = 8, 6
 STRING_TOLERANCE = 0.01
-LEAK_MA, LEAK_KOHM, LEAK_FRAC = 1.0, 10.0, 0.1
+LEAK_V, LEAK_FRAC = 10.0, 0.1
+LEAK_KOHM, HIGH_LEAK_KOHM = 10.0, 100.0
 
 
 def joining_steps(prepared: Preparation) -> Iterator[Step]:
@@ -44,13 +47,15 @@ def joining_steps(prepared: Preparation) -> Iterator[Step]:
 
 def _closing_steps(prepared: Preparation, group: list[Closing]) -> Iterator[Step]:
     still = [(closing, prepared.still[id(closing)]) for closing in group if id(closing) in prepared.still]
-    yield _gap(group, bool(still))
+    yield _gap(prepared, group, bool(still))
     if still:
         yield through(still, instead=False)
     elif any(not closing.fine for closing in group):
         yield _level(group)
     levelled = {id(c): c.allowed_v for c in group if not still and not c.fine}
-    yield _close(group, {**levelled, **{id(closing): resistor.stop_v for closing, resistor in still}})
+    yield _close(
+        group, {**levelled, **{id(closing): resistor.stop_v for closing, resistor in still}}, resistor=bool(still)
+    )
 
 
 def _where(group: list[Closing]) -> str:
@@ -68,15 +73,13 @@ def _units(group: list[Closing]) -> list[str]:
     return list(dict.fromkeys(name for c in group for name in (*c.joined_ids, *c.branch.ids)))
 
 
-def _gap(group: list[Closing], resistor: bool) -> Step:
+def _gap(prepared: Preparation, group: list[Closing], resistor: bool) -> Step:
     """The reading across the open fuse holder before it is closed."""
-    hardest = max(group, key=lambda c: abs(c.gap_v.value) / max(c.allowed_v, 1e-12))
     gap = max(abs(closing.gap_v.value) for closing in group)
     tolerance = 2.0 * max(closing.gap_v.sd for closing in group)
     rough = resistor or any(not closing.fine for closing in group)
-    most = gap + tolerance if rough else min(closing.allowed_v for closing in group)
-    drives = amps(hardest.allowed_v / hardest.ohm.value)
-    then = "" if rough else f" ({drives}): do not close; charge the low one and rest it"
+    most = gap + tolerance if rough else min(widest_gap_v(prepared, closing) for closing in group)
+    then = ": find out why before going on" if rough else ": do not close; charge the low one and rest it"
     return step(
         f"Read the gap: {_where(group)}",
         _first_fuse(group)
@@ -87,7 +90,7 @@ def _gap(group: list[Closing], resistor: bool) -> Step:
         expect=gap,
         tolerance=tolerance,
         unit="V",
-        stop_if=f"above {volts(most)}{then}. Near {volts(2 * abs(group[0].settled_v))}: a lead is reversed.",
+        stop_if=f"above {volts(most)}{then}. Near {volts(2 * abs(group[0].settled_v))} a lead is reversed.",
         why="The voltage across the open holder is what will drive the current when it closes.",
     )
 
@@ -118,7 +121,7 @@ def _first_fuse(group: list[Closing]) -> str:
     return f"Put the fuse of {which} in first; nothing can flow yet. "
 
 
-def _close(group: list[Closing], through_v: dict[int, float]) -> Step:
+def _close(group: list[Closing], through_v: dict[int, float], *, resistor: bool) -> Step:
     """The closing itself, clamp on the lead."""
     firsts = [
         closing.current_a.value if id(closing) not in through_v else through_v[id(closing)] / closing.ohm.value
@@ -134,7 +137,8 @@ def _close(group: list[Closing], through_v: dict[int, float]) -> Step:
     return step(
         f"Close: {_where(group)}",
         "Clamp meter on the lead, put the fuse in"
-        + (f" for {names(one.branch.ids)}." if len(group) == 1 else ", one at a time."),
+        + (f" for {names(one.branch.ids)}." if len(group) == 1 else ", one at a time.")
+        + (" Then take the resistor off at once: left on, it would feed past a blown fuse." if resistor else ""),
         units=_units(group),
         reads=f"{amps(first)} at first, {amps(first + tolerance)} at most, then falling{settles}",
         expect=first,
@@ -155,7 +159,8 @@ def _string(together: Assembly, group: list[Node]) -> Step:
     if not sums or not parts:
         return _unread_string(units)
     middle = 0.5 * (min(sums) + max(sums))
-    tolerance = max(sums) - middle + STRING_TOLERANCE * max(sums)
+    doubts = [rest.sd for node in group for child in node.children if (rest := together.rest_v(child)) is not None]
+    tolerance = max(sums) - middle + STRING_TOLERANCE * max(sums) + 2.0 * sum(doubts)
     which = names(units) if len(group) == 1 else f"{len(group)} strings of {names(units)}"
     reversed_v, missing_v = middle - 2.0 * max(parts), middle - max(parts)
     return step(
@@ -163,7 +168,7 @@ def _string(together: Assembly, group: list[Node]) -> Step:
         f"Join {_members(group)} end to end, plus to minus, one link at a time; read the ends of "
         + ("the string." if len(group) == 1 else "each string."),
         units=units,
-        reads=f"{between(sums, volts)} ± {100 * STRING_TOLERANCE:g} %, the sum of its members",
+        reads=f"the sum of its members as you read them ± {100 * STRING_TOLERANCE:g} %, near {between(sums, volts)}",
         expect=middle,
         tolerance=tolerance,
         unit="V",
@@ -202,12 +207,18 @@ def _unread_string(units: list[str]) -> Step:
 def isolation(case: Case, rest_v: float) -> Iterator[Step]:
     """Yield the isolation check and the main fuse."""
     assert case.bank is not None
-    most_v = min(LEAK_KOHM * LEAK_MA, LEAK_FRAC * rest_v)
+    high = case.max_v > TOUCH_V
+    kohm = HIGH_LEAK_KOHM if high else LEAK_KOHM
+    most_v = min(LEAK_V, LEAK_FRAC * rest_v)
+    watt = max(0.25, rounded_up(2.0 * rest_v**2 / (1000.0 * kohm)))
+    careful = " Above 60 V: gloves, one hand, leads clipped on before the pole is touched." if high else ""
     yield step(
         "Check the isolation",
-        f"Join {LEAK_KOHM:g} kΩ from the plus pole to the frame and read across it; then the same from the minus pole.",
+        "If a pole is earthed by design, open that bond for this check. "
+        f"Join {kohm:g} kΩ, rated {watt:g} W or more, from the plus pole to the frame and read across it; then the same "
+        f"from the minus pole.{careful}",
         units=case.bank.root.ids,
-        reads=f"below {volts(most_v)}, which is {most_v / LEAK_KOHM:.2g} mA (skip the pole that is earthed by design)",
+        reads=f"below {volts(most_v)}, which is {most_v / kohm:.2g} mA",
         expect=0.0,
         tolerance=most_v,
         unit="V",
@@ -218,10 +229,26 @@ def isolation(case: Case, rest_v: float) -> Iterator[Step]:
         "Main fuse in",
         "With the isolator open, put the main fuse in and read the isolator's input.",
         units=case.bank.root.ids,
-        reads=f"{volts(rest_v)} ± 1 %, plus on plus",
+        reads=f"what the bank's poles read ± 1 %, near {volts(rest_v)}, plus on plus",
         expect=rest_v,
         tolerance=0.01 * rest_v,
         unit="V",
         stop_if="the sign or the volts are wrong.",
         why="Reversed leads destroy an inverter at once.",
+    )
+
+
+def fit_protection(case: Case) -> Iterator[Step]:
+    """Yield the fitting of a protection unit that the plan names and the units do not carry themselves."""
+    bare = [s.unit.id for s in case.units if s.chem.kind == "lithium" and not s.unit.bms]
+    if not bare or not case.plan.protection.bms:
+        return
+    yield step(
+        "Fit the bank's protection",
+        "Bolt the protection unit in the main lead as its papers say. Then fit its sense leads, from the most negative cell "
+        "up, and read every tap against the one below before the plug goes in.",
+        units=bare,
+        reads="one cell's voltage at each tap, rising by one cell each time",
+        stop_if="a tap reads nothing, or two cells at once: a lead is in the wrong place; the plug would burn.",
+        why="It is what watches each cell; a sense lead in the wrong place destroys it and starts fires.",
     )

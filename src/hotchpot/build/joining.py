@@ -15,7 +15,7 @@ from hotchpot.bank.rules.registry import Case
 from hotchpot.bank.verdict import Judgement, Verdict
 from hotchpot.build.charge import Preparation, prepare
 from hotchpot.build.conditions import Place, cautions, conditions
-from hotchpot.build.joinery import isolation, joining_steps
+from hotchpot.build.joinery import fit_protection, isolation, joining_steps
 from hotchpot.build.load import baseline, dump_load, first_charge, first_load, precharged, trips
 from hotchpot.build.step import JoiningPlan, Resistor, Step, numbered
 from hotchpot.build.survey import fuses, look, read_units
@@ -110,6 +110,7 @@ def _steps(prepared: Preparation, judgement: Judgement) -> Iterator[Step]:
         yield from conditions(judgement, Place.CHARGE)
     yield from charge_steps(prepared)
     yield from joining_steps(prepared)
+    yield from fit_protection(case)
     yield from isolation(case, rest_v)
     yield from precharged(case, rest_v)
     yield from first_load(charged)

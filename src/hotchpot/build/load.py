@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from hotchpot.bank.bank import Bank, Node, sum_over_cells
+from hotchpot.bank.ratings import capacity_shares
 from hotchpot.bank.rules.charging import VOLT_TOLERANCE
+from hotchpot.bank.rules.fuses import FUSE_LOAD_FRAC
 from hotchpot.bank.rules.protection import HARMLESS_INRUSH_J
 from hotchpot.bank.rules.registry import Case
-from hotchpot.bank.rules.wiring import JOINT_MV
+from hotchpot.bank.rules.wiring import JOINT_MOHM, JOINT_MV
 from hotchpot.bank.surge import unit_currents
 from hotchpot.bench.state import State
 from hotchpot.build.charge import TIMED_C
@@ -37,10 +39,14 @@ def branch_amps(node: Node, parts: Mapping[str, float]) -> float:
 def precharged(case: Case, rest_v: float) -> Iterator[Step]:
     """Yield the pre-charge of an inverter's capacitors, where a bare closing would weld contacts."""
     capacitance, bank = case.plan.protection.inverter_capacitance_mf, case.bank
-    if not capacitance or bank is None:
+    if bank is None:
+        return
+    if not capacitance:
+        yield _isolator(bank, " If an inverter hangs on it, first hold 47 Ω across the isolator until its volts stand.")
         return
     bare = precharge(bank.root.resistance_ohm.value, capacitance * 1e-3, rest_v)
     if bare.energy_j < HARMLESS_INRUSH_J:
+        yield _isolator(bank, "")
         return
     ohm = case.plan.protection.precharge_ohm or PRECHARGE_OHM
     filled = precharge(ohm, capacitance * 1e-3, rest_v)
@@ -60,11 +66,26 @@ def precharged(case: Case, rest_v: float) -> Iterator[Step]:
     )
 
 
+def _isolator(bank: Bank, first: str) -> Step:
+    return step(
+        "Close the isolator",
+        f"Loads switched off, close the isolator.{first}",
+        units=bank.root.ids,
+        reads="0 A on the clamp at the main lead",
+        expect=0.0,
+        tolerance=0.5,
+        unit="A",
+        stop_if="it sparks hard, or current flows with all loads off: open it.",
+        why="Nothing should flow until a load is switched on.",
+    )
+
+
 def first_load(case: Case) -> Iterator[Step]:
     """Yield the first load and what each branch should carry of it."""
     assert case.bank is not None
     bank, root = case.bank, case.bank.root
-    load, parts = _first_load_a(bank)
+    load, parts = _first_load_a(case, bank)
+    joint_mv = min(JOINT_MV, JOINT_MOHM * load)
     yield step(
         "First load",
         f"Draw {amps(load)} from the bank for {FIRST_LOAD_MIN:g} min.",
@@ -82,20 +103,29 @@ def first_load(case: Case) -> Iterator[Step]:
         "Read the joints",
         "With the load on, read across every joint, lug to post, and feel it.",
         units=root.ids,
-        reads=f"less than {JOINT_MV:g} mV, no warmer than the lead",
+        reads=f"{joint_mv:.2g} mV or less (or the meter's last digit), no warmer than the lead",
         expect=0.0,
-        tolerance=JOINT_MV,
+        tolerance=joint_mv,
         unit="mV",
-        stop_if=f"a joint shows more than {JOINT_MV:g} mV or warms: load off, clean it, set its torque, read again.",
+        stop_if=f"a joint shows more than {joint_mv:.2g} mV or warms: load off, clean it, set its torque, read again.",
         why="A bad joint heats, loosens and starts fires.",
     )
 
 
-def _first_load_a(bank: Bank) -> tuple[float, dict[str, float]]:
-    """A tenth of the capacity, less where a unit's first share would pass its lasting limit; with the shares."""
+def _first_load_a(case: Case, bank: Bank) -> tuple[float, dict[str, float]]:
+    """A tenth of the capacity, less where a share would pass a unit's limit, a fuse, or the load is smaller; with shares."""
+    protection = case.plan.protection
     load = FIRST_LOAD_C * bank.root.capacity_ah.value
     parts = unit_currents(bank.root, load, bank.branch_ohm)
-    ease = min([1.0, *(state.discharge_limit_a() / max(parts[state.unit.id], 1e-9) for state in bank.units)])
+    rooms = [state.discharge_limit_a() / max(parts[state.unit.id], 1e-9) for state in bank.units]
+    if protection.main_fuse_a:
+        rooms.append(FUSE_LOAD_FRAC * protection.main_fuse_a / load)
+    if protection.unit_fuse_a:
+        branches = [child for node in case.parallels for child in node.children]
+        rooms += [FUSE_LOAD_FRAC * protection.unit_fuse_a / max(branch_amps(c, parts), 1e-9) for c in branches]
+    if case.load_a:
+        rooms.append(case.load_a / load)
+    ease = min(1.0, *rooms)
     return load * ease, {name: ease * part for name, part in parts.items()}
 
 
@@ -152,17 +182,28 @@ def first_charge(case: Case) -> Iterator[Step]:
     assert case.bank is not None
     bank, target = case.bank, absorb_v(case)
     if any(state.chem.key == "nimh" for state in bank.units):
-        yield _timed_charge(bank)
+        yield _timed_charge(case, bank)
         return
     shift = _compensation_v(bank.root)
     target_now = target + (shift if case.plan.charger.compensated else 0.0)
     top = max(sum_over_cells(bank.root, "charge_max_v") + max(shift, 0.0), target_now) + VOLT_TOLERANCE * case.cells
-    at = (
-        " (its setting at 25 °C, as its sensor moves it)" if case.plan.charger.compensated and abs(shift) > 0.05 else ""
+    top = min(top, (1.0 + UNIT_SPREAD_FRAC) * target_now)
+    setting = f"Set the charger to {volts(target)}"
+    if case.plan.charger.compensated and abs(shift) > 0.05:
+        setting += f" (its setting for 25 °C; its sensor makes that {volts(target_now)} here)"
+    most_a = _first_charge_a(case, bank)
+    yield step(
+        "Connect the charger",
+        f"Charger off, or its panels or turbine disconnected: join it to the bank, plus to plus. {setting}, {amps(most_a)} or "
+        "less, equalise off.",
+        units=bank.root.ids,
+        reads="the bank's own volts at the charger's terminals, plus on plus",
+        stop_if="the sign is wrong, or the settings cannot be made.",
+        why="A charger feels for its battery first: battery before panels, always.",
     )
     yield step(
         "First charge",
-        f"Charge the bank to {volts(target_now)}{at} with somebody beside it until the absorb voltage is reached.",
+        f"Switch the charger on, with somebody beside it, until the bank stands at {volts(target_now)}; {amps(most_a)} or less.",
         units=bank.root.ids,
         reads=f"{volts(target_now)} at the bank's terminals",
         expect=target_now,
@@ -171,19 +212,30 @@ def first_charge(case: Case) -> Iterator[Step]:
         stop_if=f"the bank passes {volts(top)}: charger off, mend its setting.",
         why="A wrong setting or a weak unit shows here for the first time.",
     )
+    if not bank.strings:
+        return  # side by side every unit has the bank's voltage: there is nothing more to read
     on_units = bank.volts_on(target_now)
     for group in gathered(bank.units, lambda s: (s.chem.key, s.unit.cells), lambda s: s.chem.key, most=MOST_SHARES):
         yield _at_absorb(group, [on_units[state.unit.id] for state in group])
 
 
-def _timed_charge(bank: Bank) -> Step:
+def _first_charge_a(case: Case, bank: Bank) -> float:
+    """The largest first charge current: each unit's limit at its temperature over its share, and the charger's own. [A]"""
+    shares = unit_currents(bank.root, 1.0, bank.branch_ohm)
+    late = capacity_shares(bank)
+    limits = [s.charge_limit_at(s.temperature_c) / max(shares[s.unit.id], late[s.unit.id], 1e-9) for s in bank.units]
+    return min([*limits, case.plan.charger.amps] if case.plan.charger.amps else limits)
+
+
+def _timed_charge(case: Case, bank: Bank) -> Step:
     """Sealed nickel-metal hydride has no absorb voltage: its charge ends by time, falling voltage or warmth."""
-    amp = TIMED_C * bank.root.capacity_ah.value
+    amp = TIMED_C * min(state.capacity_ah.value for state in bank.units)
     top = bank.root.cells * NIMH_TOP_V
+    apart = " Charge each string by itself, the fuses of the others out." if case.parallels else ""
     return step(
         "First charge",
-        f"Charge the bank at {amps(amp)} for {NIMH_HOURS:g} h at most, with a charger that stops on falling voltage or "
-        "rising temperature, and with somebody beside it.",
+        f"After the first load has been taken out, charge at {amps(amp)} with a charger that stops on falling voltage or "
+        f"rising temperature, {NIMH_HOURS:g} h at most from empty and much less from here, with somebody beside it.{apart}",
         units=bank.root.ids,
         reads=f"{amps(amp)}, each unit no more than hand-warm",
         expect=amp,
@@ -233,7 +285,7 @@ def trips(case: Case) -> Iterator[Step]:
     disconnect = planned if planned is not None and planned >= floor else sum_over_cells(root, "lvd_v")
     yield step(
         "Trip the low-voltage disconnect",
-        "With a small load on, raise its setting until it opens, and set it back.",
+        "Charger off and a small load on, raise its setting until it opens, and set it back. If there is none, fit one.",
         units=root.ids,
         reads=f"opens at the bank's volts; then set to {volts(disconnect)}",
         expect=disconnect,
@@ -245,7 +297,7 @@ def trips(case: Case) -> Iterator[Step]:
     guarded = [s.unit.id for s in root.states if s.unit.bms or (case.plan.protection.bms and s.chem.kind == "lithium")]
     if guarded:
         yield step(
-            f"Trip each protection of {names(guarded)}",
+            f"Trip the protection of {names(guarded)}",
             "Where it has a test button or a setting, let each open on charge and on discharge; where it has none, "
             "find its limits in its papers and write them down.",
             units=guarded,
@@ -265,8 +317,8 @@ def dump_load(case: Case) -> Iterator[Step]:
         return
     yield step(
         "Try the dump load",
-        "In light wind, with the brake in reach, open the battery side of the turbine's controller and see the dump "
-        "load or brake take over.",
+        "In light wind, the battery connected and the brake in reach, lower the dump's setting below the bank's volts "
+        "until the dump load takes over; then set it back.",
         units=case.bank.root.ids,
         stop_if="the turbine speeds up: brake it.",
         why="A turbine without a load destroys itself and what it is joined to.",

@@ -19,7 +19,7 @@ from itertools import pairwise
 
 from hotchpot.bank.arrangement import Parallel
 from hotchpot.bank.bank import Bank, Node
-from hotchpot.bank.rules.joining import FINE_FRAC
+from hotchpot.bank.rules.joining import FINE_FRAC, rounded_up
 
 # The curve of charge against voltage is the judge's own; a second one here could only disagree with it.
 from hotchpot.bank.surge import charge_curve, polarised_ohm
@@ -28,6 +28,7 @@ from hotchpot.build.step import Resistor
 from hotchpot.chemistry import interpolate
 
 LONGEST_MINUTES = 24.0 * 60.0
+LEAST_OHM = 0.1  # less is no more than the leads that it hangs on
 
 
 def joining_resistor(closing: Closing) -> Resistor | None:
@@ -43,7 +44,7 @@ def joining_resistor(closing: Closing) -> Resistor | None:
     gap = abs(closing.gap_v.value)
     if closing.moved_ah is None or gap <= 0.0 or closing.limit_a <= 0.0:
         return None
-    ohm = gap / (FINE_FRAC * closing.limit_a)
+    ohm = max(LEAST_OHM, rounded_up(gap / (FINE_FRAC * closing.limit_a)))
     path = _path(closing)
     stop_v = closing.allowed_v
     if gap <= stop_v or not path or path[-1][1] > stop_v:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
-from hotchpot.bank.rules.fuses import FUSE_LOAD_FRAC, INTERRUPT_MARGIN, fault_current_a, worst_feed
-from hotchpot.bank.rules.registry import Case
+from hotchpot.bank.rules.fuses import FUSE_LOAD_FRAC, INTERRUPT_MARGIN, fault_current_a, node_max_v, worst_feed
+from hotchpot.bank.rules.registry import RULES, Case
 from hotchpot.bank.sharing import discharge_shares
 from hotchpot.bank.surge import unit_currents
+from hotchpot.bank.verdict import Finding
 from hotchpot.bench.state import State, meter_sd_v
 from hotchpot.build.load import branch_amps
 from hotchpot.build.step import MANY, Step, between, gathered, names, step, volts
@@ -43,8 +45,9 @@ def look(case: Case) -> Iterator[Step]:
 
 def read_units(case: Case) -> Iterator[Step]:
     """Yield one step for every group of units that should read alike."""
-    known = [state for state in case.units if state.ocv_v is not None]
-    unknown = [state for state in case.units if state.ocv_v is None]
+    unrested = {name for f in RULES["join-rest"].run(case) if isinstance(f, Finding) for name in f.subject}
+    known = [state for state in case.units if state.ocv_v is not None and state.unit.id not in unrested]
+    unknown = [state for state in case.units if state.ocv_v is None or state.unit.id in unrested]
     keys = [_volts_key, _kind] if len(known) <= MANY else [_kind]
     for group in gathered(known, *keys, most=MOST_READINGS):
         yield _reading(group)
@@ -89,18 +92,19 @@ def _reading(group: list[State]) -> Step:
 def _first_reading(group: list[State]) -> Step:
     units = [state.unit.id for state in group]
     one = group[0]
-    full = one.unit.cells * one.chem.ocv.volts(1.0)
+    full = one.unit.cells * (one.chem.ocv.volts(1.0) + 3.0 * one.chem.num("ocv_curve_sd"))
     floor = one.unit.cells * _lowest_cell_v(one)
     return step(
         f"Read {names(units)} for the first time",
-        f"Rest {names(units)} for {one.chem.num('rest_h_good'):g} h, then read each, red lead on plus.",
+        f"Rest {names(units)} for {one.chem.num('rest_h_good'):g} h with nothing connected, then read, red lead on plus. "
+        "Enter it and judge again before going on.",
         units=units,
         reads=f"between {volts(floor)} and {volts(full)}, plus sign",
         expect=0.5 * (floor + full),
         tolerance=0.5 * (full - floor),
         unit="V",
         stop_if=f"negative (reversed), {_rejected(group)}. Enter the readings and judge again.",
-        why="No voltage is known yet.",
+        why="No rested voltage is known yet, and all that follows rests on it.",
         minutes=60.0 * one.chem.num("rest_h_good"),
     )
 
@@ -123,12 +127,12 @@ def fuses(case: Case) -> Iterator[Step]:
     assert case.bank is not None
     root, protection = case.bank.root, case.plan.protection
     if case.parallels:
-        _, feed_a, _ = worst_feed(case.bank)
+        node, feed_a, _ = worst_feed(case.bank)
         size = fuse_words(case, protection.unit_fuse_a, _worst_branch_a(case))
         yield step(
             "Lay out a fuse for each branch",
             "One for every branch of a parallel group, at its positive, within a hand's breadth of it: "
-            f"{size}; {_rated(case, feed_a)}.",
+            f"{size}; {_rated(node_max_v(node), feed_a)}.",
             units=root.ids,
             stop_if="a fuse has no dc voltage or interrupt rating on it.",
             why="A fault in one branch is fed by all the others; only its own fuse can stop that.",
@@ -136,7 +140,7 @@ def fuses(case: Case) -> Iterator[Step]:
     yield step(
         "Lay out the main fuse and isolator",
         f"Main fuse: {fuse_words(case, protection.main_fuse_a, case.load_a)}; "
-        f"{_rated(case, fault_current_a(root))}. Isolator rated for dc.",
+        f"{_rated(case.max_v, fault_current_a(root))}. Isolator rated for dc.",
         units=root.ids,
         stop_if="the fuse is larger than its cable carries.",
         why="The fuse protects the cable; the isolator lets you work dead.",
@@ -154,8 +158,8 @@ def fuses(case: Case) -> Iterator[Step]:
     )
 
 
-def _rated(case: Case, fault_a: float) -> str:
-    return f"dc, {case.max_v:.0f} V or more, breaking {max(INTERRUPT_MARGIN * fault_a / 1000.0, 0.1):.1f} kA or more"
+def _rated(top_v: float, fault_a: float) -> str:
+    return f"dc, {math.ceil(top_v)} V or more, breaking {max(INTERRUPT_MARGIN * fault_a / 1000.0, 0.1):.1f} kA or more"
 
 
 def fuse_words(case: Case, planned_a: float | None, load_a: float | None) -> str:
@@ -173,7 +177,7 @@ def fuse_words(case: Case, planned_a: float | None, load_a: float | None) -> str
         return f"{most:.0f} A or less, what the cable carries, and at least {1 / FUSE_LOAD_FRAC:.2f} times its load"
     if least is not None:
         return f"{least:.0f} A or more, and never above what the cable carries"
-    return f"at least {1 / FUSE_LOAD_FRAC:.2f} times the load, never above what the cable carries"
+    return f"at least {1 / FUSE_LOAD_FRAC:.2f} times what it carries itself, never above what its cable carries"
 
 
 def _worst_branch_a(case: Case) -> float | None:

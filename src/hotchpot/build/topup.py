@@ -43,15 +43,18 @@ def _charge(group: list[Charge]) -> Step:
     hours = [charge.hours for charge in group if charge.hours is not None]
     low, high = (float(t) for t in chem.row("charge_t"))
     most, tail = amps(min(c.limit_a for c in group)), between([c.tail_a for c in group], amps)
-    do = f"Charge {names(units)} alone, joined to nothing else, to {to}, with {most} or less, until it takes {tail}."
+    each = f"{names(units)} alone" if len(units) == 1 else f"{names(units)}, each by itself on a charger of its own"
+    do = f"Set the charger to {to} and {most} or less before it is connected. Charge {each}, until it takes {tail}."
     if len(hours) < len(group):
         do = f"Bring {names(units)} to between {low:g} and {high:g} °C and judge again; then charge it alone to {to}."
     elif chem.key == "nimh":
         do = (
-            f"Charge {names(units)} alone at {amps(min(0.1 * c.state.capacity_ah.value for c in group))} "
+            f"Charge {each} at {amps(min(0.1 * c.state.capacity_ah.value for c in group))} "
             "with a charger that stops on falling voltage, temperature rise or time."
         )
     vented = not chem.sealed
+    if chem.kind == "lithium":
+        do += " Somebody stays beside it."
     if vented:
         do += " Do it outdoors or with the air moving, vents open, no sparks; small bubbles near the end are right."
     about = f" about {span(max(hours))} at {amps(min(c.amps for c in group))}, longer with less;" if hours else ""
@@ -66,7 +69,7 @@ def _charge(group: list[Charge]) -> Step:
         tolerance=0.01 * max(charge.charge_v for charge in group),
         unit="V",
         stop_if=f"it passes {volts(max(1.01 * c.charge_v for c in group))}, leaves {low:g} to {high:g} °C, "
-        + ("boils, spits or smells of rotten eggs." if vented else "hisses, swells or smells."),
+        + ("boils, spits or smells." if vented else "hisses, swells or smells."),
         why="Full and rested units meet with nothing to exchange; a string keeps the gap it is built with.",
         minutes=60.0 * max(hours) if hours else None,
     )
@@ -138,11 +141,11 @@ def _spreads(prepared: Preparation) -> Iterator[Step]:
     for group in gathered(nodes, id, lambda n: (len(n.children), n.cells), most=MOST_SPREADS):
         closings = [closing for node in group for closing in prepared.after.of(node)]
         allowed = min(closings, key=lambda c: c.allowed_v)
-        spread_v = min(allowed.allowed_v, *(_spread_at_full_v(closing.node) for closing in closings))
+        spread_v = min(widest_gap_v(prepared, closing) for closing in closings)
         units = [name for node in group for name in node.ids]
         yield step(
             f"Compare the branches of {names(units)}",
-            f"Take the lowest reading of {_branches(group)} from the highest.",
+            f"{_sum_first(group)}ake the lowest reading of {_branches(group)} from the highest.",
             units=units,
             reads=f"{volts(spread_v)} apart or less",
             expect=0.0,
@@ -165,6 +168,11 @@ def _spread_at_full_v(node: Node) -> float:
     return node.cells * (LITHIUM_SPREAD_V if lithium else LEAD_SPREAD_V)
 
 
+def _sum_first(group: list[Node]) -> str:
+    strings = any(child.is_series for node in group for child in node.children)
+    return "Add up the readings of each string's members; then t" if strings else "T"
+
+
 def _branches(group: list[Node]) -> str:
     if len(group) > 1:
         return "the branches of each group"
@@ -181,24 +189,38 @@ def _instead(prepared: Preparation) -> Iterator[Step]:
 def through(group: list[tuple[Closing, Resistor]], *, instead: bool) -> Step:
     """Return the step of joining through a resistor; of several, one strong enough for all."""
     units = [name for _, resistor in group for name in resistor.units]
-    ohm = rounded_up(max(r.ohm for _, r in group))
+    ohm = max(r.ohm for _, r in group)
     watt = max(1.0, rounded_up(WATT_MARGIN * max(r.watt for _, r in group)))
     minutes, stop_v = max(r.minutes for _, r in group), min(r.stop_v for _, r in group)
     start = max(r.start_a for _, r in group)
     chance = "In place of charging" if instead else f"Before closing {names(units)}"
-    others = names(group[0][0].joined_ids) if len(group) == 1 else "the rest of its group"
-    done = "; then leave out the charge, rest and closing of these" if instead else ""
+    others = names(group[0][0].joined_ids) if len(group) == 1 else "the first branch of its group"
+    holder = f"the open fuse holder of {names(units)}" if len(group) == 1 else "the open holder of each branch in turn"
+    away = "; then leave out charging and resting them, and close as below" if instead else ""
     return step(
         f"{chance}: join through a resistor",
-        f"{'If you cannot charge them, join' if instead else 'Join'} {names(units)} to "
-        f"{others} through {ohm:g} Ω or more, rated {watt:g} W or more, and wait about "
-        f"{span(minutes / 60.0)}; close directly when the resistor shows {volts(stop_v)} or less{done}.",
+        f"{'If you cannot charge them: p' if instead else 'P'}ut the fuse of {others} in, then {ohm:g} Ω, rated "
+        f"{watt:g} W or more, across {holder}. After about {span(minutes / 60.0)} lift one end of it and read the open "
+        f"holder; go on when it shows {volts(stop_v)} or less{away}.",
         units=[*dict.fromkeys([*units, *(name for c, _ in group for name in c.joined_ids)])],
-        reads=f"{amps(start)} at first, falling; {volts(stop_v)} across the resistor in the end",
+        reads=f"{amps(start)} at first, falling; in the end {volts(stop_v)} or less across the open holder",
         expect=start,
         tolerance=0.2 * start,
         unit="A",
         stop_if=f"more than {amps(1.5 * start)} flows, it does not fall, or anything but the resistor is warm.",
-        why=f"It holds the current to {amps(start)} while the charge moves; mount it clear of all that burns.",
+        why=f"It holds the current to {amps(start)} while the charge moves; mount it clear of all that burns, and stay by.",
         minutes=minutes,
     )
+
+
+def widest_gap_v(prepared: Preparation, closing: Closing) -> float:
+    """
+    Return the gap up to which a branch may be closed directly. [V]
+
+    What the current allows, and after a charge what full units of one kind allow, but never less than the gap that is
+    expected there with the meter's own doubt.
+    """
+    allowed = closing.allowed_v
+    if {charge.id for charge in prepared.charges} & set(closing.node.ids):
+        allowed = min(allowed, _spread_at_full_v(closing.node))
+    return max(allowed, abs(closing.gap_v.value) + 2.0 * closing.gap_v.sd)

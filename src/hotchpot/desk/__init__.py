@@ -12,6 +12,7 @@ from hotchpot.desk.asking import (
     list_rules,
 )
 from hotchpot.desk.files import load_pile, load_plan
+from hotchpot.desk.planbook import plan_markdown
 from hotchpot.desk.rulebook import rules_markdown
 from hotchpot.desk.showcase import Showcase, keep_demo, showcase
 from hotchpot.desk.wire import arrange_wire, error_wire, join_wire, judge_wire, rules_wire, showcase_wire
@@ -34,6 +35,7 @@ __all__ = [
     "list_rules",
     "load_pile",
     "load_plan",
+    "plan_markdown",
     "rules_markdown",
     "rules_wire",
     "showcase",

@@ -184,7 +184,7 @@ def cable(self: Rule, case: Case) -> Iterator[Outcome]:
     through_strings = branches * (protection.unit_fuse_a or 0.0)
     if protection.main_fuse_a == 0 and (branches > 1 or not through_strings):
         yield _no_main_fuse(self, case, ids, through_strings)
-    elif protection.main_fuse_a is None and branches > 1:
+    elif protection.main_fuse_a is None and branches > 1 and through_strings:
         yield self.unasked("protection.main_fuse_a", f"The string fuses together let {through_strings:.0f} A pass.")
     fuse = max(protection.main_fuse_a or through_strings, protection.unit_fuse_a or 0.0)
     if not fuse:
