@@ -68,7 +68,7 @@ def test_packs_four_volts_apart_need_four_tenths_of_an_ohm() -> None:
     """
     _, resistor = closed(*PACKS)
     assert resistor.ohm == pytest.approx(0.4)
-    assert resistor.watt == pytest.approx(40.0)
+    assert resistor.watt == pytest.approx(80.0)  # 40 W of heat at first, and as much again so that it stays touchable
     assert resistor.start_a == pytest.approx(4.0 / 0.430)
     assert resistor.stop_v == pytest.approx(0.2 * 50.0 * 0.030)
 

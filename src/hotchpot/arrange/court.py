@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from hotchpot.bank.arrangement import Block, Single, ids, walk
-from hotchpot.bank.bank import DEFAULT_LINK_OHM, Bank
+from hotchpot.bank.bank import Bank, assumed_link_ohm
 from hotchpot.bank.judge import judge
 from hotchpot.bank.plan import Plan
 from hotchpot.bank.rules import Case
@@ -46,7 +46,7 @@ class Court:
         # A reading and taps belong to one arrangement that stands already, not to those that are looked for.
         wiring = replace(plan.wiring, reading_v=None, taps=())
         self.plan = replace(plan, arrangement=None, question=asked(plan), wiring=wiring)
-        self.link_ohm = DEFAULT_LINK_OHM if wiring.link_mohm is None else wiring.link_mohm * 1e-3
+        self.stated_link_ohm = None if wiring.link_mohm is None else wiring.link_mohm * 1e-3
         self.spoilt: dict[str, str] = {}
         self.first_refusal: tuple[Block, Finding] | None = None
         self._spoilt_nodes: set[Block] = set()
@@ -54,7 +54,9 @@ class Court:
 
     def bank(self, block: Block) -> Bank:
         """Return an arrangement as a bank of this pile."""
-        return Bank(block, self.states, self.link_ohm)
+        stated = self.stated_link_ohm
+        link = assumed_link_ohm(self.states[name] for name in ids(block)) if stated is None else stated
+        return Bank(block, self.states, link)
 
     def judgement(self, block: Block) -> Judgement:
         """Return what the judge says of an arrangement."""

@@ -19,7 +19,7 @@ from itertools import pairwise
 
 from hotchpot.bank.arrangement import Parallel
 from hotchpot.bank.bank import Bank, Node
-from hotchpot.bank.rules.joining import FINE_FRAC, rounded_up
+from hotchpot.bank.rules.joining import FINE_FRAC, WATT_MARGIN, rounded_up
 
 # The curve of charge against voltage is the judge's own; a second one here could only disagree with it.
 from hotchpot.bank.surge import charge_curve, polarised_ohm
@@ -55,7 +55,7 @@ def joining_resistor(closing: Closing) -> Resistor | None:
     return Resistor(
         units=closing.branch.ids,
         ohm=ohm,
-        watt=gap * gap / ohm,
+        watt=max(1.0, rounded_up(WATT_MARGIN * gap * gap / ohm)),
         minutes=minutes,
         start_a=gap / (ohm + closing.ohm.value),
         stop_v=stop_v,

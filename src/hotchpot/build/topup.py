@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from hotchpot.bank.bank import Node
-from hotchpot.bank.rules.joining import WATT_MARGIN, rounded_up
 from hotchpot.build.charge import Charge, Preparation
 from hotchpot.build.closing import Closing
 from hotchpot.build.step import MANY, Resistor, Step, amps, between, gathered, names, span, step, volts
@@ -190,7 +189,7 @@ def through(group: list[tuple[Closing, Resistor]], *, instead: bool) -> Step:
     """Return the step of joining through a resistor; of several, one strong enough for all."""
     units = [name for _, resistor in group for name in resistor.units]
     ohm = max(r.ohm for _, r in group)
-    watt = max(1.0, rounded_up(WATT_MARGIN * max(r.watt for _, r in group)))
+    watt = max(r.watt for _, r in group)
     minutes, stop_v = max(r.minutes for _, r in group), min(r.stop_v for _, r in group)
     start = max(r.start_a for _, r in group)
     chance = "In place of charging" if instead else f"Before closing {names(units)}"
@@ -208,7 +207,7 @@ def through(group: list[tuple[Closing, Resistor]], *, instead: bool) -> Step:
         tolerance=0.2 * start,
         unit="A",
         stop_if=f"more than {amps(1.5 * start)} flows, it does not fall, or anything but the resistor is warm.",
-        why=f"It holds the current to {amps(start)} while the charge moves; mount it clear of all that burns, and stay by.",
+        why=f"It holds the current to {amps(start)} while the charge moves; mount it clear of all that burns, and look at it often.",
         minutes=minutes,
     )
 

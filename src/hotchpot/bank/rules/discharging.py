@@ -100,8 +100,8 @@ def disconnect(self: Rule, case: Case) -> Iterator[Outcome]:
             yield self.unasked("protection.disconnect_v", "The low-voltage disconnect is not stated.")
         return
     floor, usual = sum_over_cells(case.bank.root, "discharge_min_v"), sum_over_cells(case.bank.root, "lvd_v")
+    lithium = any(state.chem.kind == "lithium" for state in case.units)
     state = case.units[0]
-    lithium = state.chem.kind == "lithium"
     verdict = Verdict.FINE
     if volts < floor - 0.01:
         verdict = Verdict.FORBID if lithium else Verdict.ONLY_IF

@@ -151,7 +151,7 @@ def _surge_says(worst: Joining, unit: State, limit: float) -> str:
     if worst.charge_ah is not None and abs(worst.charge_ah) >= 0.05:
         text += f"; {abs(worst.charge_ah):.3g} Ah move"
         if worst.hours:
-            text += f", two thirds of it within {_span(worst.hours)}"
+            text += f", most of it in the order of {_span(worst.hours)}"
         if worst.heat_j and worst.heat_j >= 1000:
             text += f", {worst.heat_j / 1000:.3g} kJ of heat"
     return text + "."

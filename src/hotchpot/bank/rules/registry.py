@@ -83,7 +83,8 @@ class Case:
         charged_v = self.charge_v or 0.0
         if self.plan.charger.compensated and charged_v:
             colder = min(_known(self.plan.duty.ambient_c), *(s.temperature_c for s in self.units), 25.0)
-            charged_v += self.cells * -self.units[0].chem.num("temp_comp") * 1e-3 * (25.0 - colder)
+            steepest = max(-state.chem.num("temp_comp") for state in self.units)
+            charged_v += self.cells * steepest * 1e-3 * (25.0 - colder)
         return max(sum_over_cells(self.bank.root, "charge_max_v"), charged_v)
 
 
