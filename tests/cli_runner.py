@@ -12,6 +12,7 @@ from typing import NamedTuple
 import pytest
 
 from hotchpot.faces.cli import main
+from hotchpot.faces.cli.looks import console
 
 PILE = """\
 id,chemistry,cells,rated_ah,capacity_ah,resistance_mohm,rest_v,rest_hours,temperature_c
@@ -20,6 +21,7 @@ A2,lead_agm,6,100,98,5.5,12.77,24,20
 B1,lead_agm,6,100,99,5.4,12.79,24,20
 B2,lead_agm,6,100,101,5.4,12.78,24,20
 """
+COLUMNS = "100"  # wide enough for whole sentences, and the same whatever terminal the tests are started from
 
 
 class Said(NamedTuple):
@@ -42,6 +44,9 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def run(folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Callable[..., Said]:
     """Return a function that runs the command's entry point in this process: fast, and a traceback is an error."""
 
+    monkeypatch.setenv("COLUMNS", COLUMNS)
+    console.cache_clear()  # it keeps the width that it was made with
+
     def call(*arguments: str) -> Said:
         monkeypatch.setattr(sys, "argv", ["hotchpot", *arguments])
         with pytest.raises(SystemExit) as ended:
@@ -56,14 +61,14 @@ def run(folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFix
 def spawn(folder: Path) -> Callable[..., Said]:
     """Return a function that runs the command in a process of its own, as a shell would."""
 
-    def call(*arguments: str) -> Said:
-        environment = {**os.environ, "COLUMNS": "100"}
+    def call(*arguments: str, encoding: str = "utf-8") -> Said:
+        environment = {**os.environ, "COLUMNS": COLUMNS, "PYTHONIOENCODING": encoding}
         done = subprocess.run(
             [sys.executable, "-m", "hotchpot", *arguments],
             cwd=folder,
             env=environment,
             capture_output=True,
-            text=True,
+            encoding=encoding,
             check=False,
         )
         return Said(done.returncode, done.stdout, done.stderr)

@@ -1,8 +1,7 @@
-"""What all tests share: one profile for property tests, and the way to reference data that is not ours to ship."""
+"""What all tests share: one profile for property tests, and the command line's fixtures."""
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 import pytest
@@ -23,12 +22,3 @@ settings.load_profile("house")
 def root() -> Path:
     """Return the folder that holds pyproject.toml."""
     return ROOT
-
-
-@pytest.fixture(scope="session")
-def shared() -> Path:
-    """Return the folder of reference data beside the repository, or skip with the reason when there is none."""
-    folder = Path(os.environ.get("HOTCHPOT_SHARED", ROOT.parent / "shared"))
-    if not (folder / "reference").is_dir():
-        pytest.skip("no reference data: set HOTCHPOT_SHARED to its folder, or put it beside the repository as shared/")
-    return folder

@@ -18,6 +18,8 @@ from hotchpot.faces.cli import app
 ROWS = hazard_cases.rows()
 # Written by somebody who had not seen the rules, from the same physics, on both sides of each limit.
 MORE = hazard_cases.rows(hazard_cases.TABLE.with_name("hazards_more.csv"))
+SIBLINGS = hazard_cases.rows(hazard_cases.TABLE.with_name("hazards_siblings.csv"))
+EVERY = ROWS + MORE + SIBLINGS
 
 
 def judge(tmp_path: Path, pile: str, plan: str) -> dict[str, object]:
@@ -34,11 +36,12 @@ def test_the_table_is_whole() -> None:
     """No row is lost: the given table has 55 rows with unique ids."""
     assert len(ROWS) == len({row["id"] for row in ROWS}) == 55
     assert len(MORE) == len({row["id"] for row in MORE}) == 66
+    assert len(SIBLINGS) == len({row["id"] for row in SIBLINGS}) == 79
 
 
 @pytest.mark.parametrize("fuse_a", [80, 300], ids=["fuse80", "fuse300"])
 @pytest.mark.parametrize("both", [True, False], ids=["volts+charge", "volts"])
-@pytest.mark.parametrize("row", ROWS + MORE, ids=[row["id"] for row in ROWS + MORE])
+@pytest.mark.parametrize("row", EVERY, ids=[row["id"] for row in EVERY])
 def test_every_hazard_gets_its_verdict(tmp_path: Path, row: dict[str, str], both: bool, fuse_a: float) -> None:
     """The verdict is the table's, however the untold rest is written down."""
     inputs = json.loads(row["inputs_json"])

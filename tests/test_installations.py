@@ -1,7 +1,7 @@
 """
 Whole installations of every chemistry, and the same with one fault, through the public command line.
 
-Source: written blind from the project's physics notes and the public hazards table, with its own arithmetic; a sound
+Source: written blind, from the same physics and tests/data/hazards.csv, with its own arithmetic; a sound
 installation must not be judged worse than it is, and each fault must be found among all that is well.
 """
 

@@ -54,7 +54,7 @@ def test_reads_amounts(text: str, unit: str, value: float) -> None:
     [("6 AWG", 13.30), ("2 AWG", 33.63), ("1/0 AWG", 53.48), ("4/0 awg", 107.2), ("AWG 2", 33.63), ("0 AWG", 53.48)],
 )
 def test_wire_gauges_match_the_printed_areas(gauge: str, area_mm2: float) -> None:
-    """Gauges must match NEC table 310-16's mm² column (check-values C03, within its ±0.2 %)."""
+    """Gauges must match NEC table 310-16's mm² column (printed to 0.1 mm², so within 0.2 %)."""
     assert parse_quantity(gauge, "mm2", where="cable") == pytest.approx(area_mm2, rel=2e-3)
 
 
@@ -63,7 +63,7 @@ def test_wire_gauges_match_the_printed_areas(gauge: str, area_mm2: float) -> Non
     [("14", 4110), ("12", 6530), ("10", 10380), ("8", 16510), ("4", 41740), ("1/0", 105600), ("2/0", 133100)],
 )
 def test_wire_gauges_match_circular_mils(gauge: str, cmil: float) -> None:
-    """Gauges must match NFPA 70 chapter 9 table 8 in circular mils (check-values C02, ±0.1 %)."""
+    """Gauges must match NFPA 70 chapter 9 table 8 in circular mils (rounded to 10 cmil, so within 0.1 %)."""
     mm2_per_cmil = math.pi / 4 * 0.0254**2
     assert parse_quantity(f"{gauge} AWG", "mm2", where="cable") == pytest.approx(cmil * mm2_per_cmil, rel=1e-3)
 

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from arrange_piles import good
 from hotchpot.arrange.court import NODE_RULES, UNIT_RULES, Court, asked
 from hotchpot.arrange.exact import circuits
 from hotchpot.arrange.pool import pools
@@ -15,31 +16,22 @@ from hotchpot.bank.notation import parse
 from hotchpot.bank.plan import Duty, Plan, Protection, Tap, Wiring
 from hotchpot.bank.rules import RULES, Case
 from hotchpot.bank.verdict import Verdict
-from hotchpot.bench.state import State, state_of
-from hotchpot.pile.unit import Unit
-
-
-def lead(id: str, ah: float, **facts: Any) -> State:  # noqa: A002
-    """Return a measured 12 V unit."""
-    known: dict[str, Any] = {"capacity_ah": ah, "resistance_mohm": 540 / ah, "rest_v": 12.9, "rest_hours": 48.0}
-    return state_of(
-        Unit(id=id, chemistry="lead_agm", cells=6, rated_ah=ah, rated_hours=20, **known | facts)  # invented
-    )
+from hotchpot.bench.state import State
 
 
 def cell(id: str, volts: float, **facts: Any) -> State:  # noqa: A002
-    """Return a measured lithium cell of low resistance at a rest voltage."""
-    known: dict[str, Any] = {"capacity_ah": 95, "resistance_mohm": 0.3, "rest_v": volts, "rest_hours": 48.0}
-    return state_of(Unit(id=id, chemistry="lfp", cells=1, rated_ah=100, rated_hours=2, **known | facts))  # invented
+    """Return a worn lithium cell of low resistance at a rest voltage, without a word of its protection."""
+    known: dict[str, Any] = {"capacity_ah": 95, "resistance_mohm": 0.3, "rest_v": volts, "bms": None}
+    return good(id, 100, cells=1, chem="lfp", **known | facts)
 
 
 PILES = {
-    "dead cell": ([lead("A", 90), lead("B", 95), lead("C", 100, rest_v=11.5), lead("D", 85)], 24.0, Plan()),
-    "maker": ([lead(x, 90 + i, max_in_parallel=2) for i, x in enumerate("ABCDE")], 24.0, Plan()),
-    "series": ([lead(x, 90 + i, max_in_series=1 + i % 2) for i, x in enumerate("ABCD")], 24.0, Plan()),
+    "dead cell": ([good("A", 90), good("B", 95), good("C", 100, rest_v=11.5), good("D", 85)], 24.0, Plan()),
+    "maker": ([good(x, 90 + i, max_in_parallel=2) for i, x in enumerate("ABCDE")], 24.0, Plan()),
+    "series": ([good(x, 90 + i, max_in_series=1 + i % 2) for i, x in enumerate("ABCD")], 24.0, Plan()),
     "surge": ([cell(x, v) for x, v in zip("ABCD", (3.6, 2.6, 3.3, 3.25), strict=True)], 6.4, Plan()),
     "bare": ([cell(x, 3.3, bms=x != "B") for x in "ABCD"], 6.4, Plan()),
-    "load": ([lead(x, 90 + i) for i, x in enumerate("ABCD")], 24.0, Plan(duty=Duty(load_a=500))),
+    "load": ([good(x, 90 + i) for i, x in enumerate("ABCD")], 24.0, Plan(duty=Duty(load_a=500))),
 }
 
 
@@ -74,7 +66,7 @@ def test_the_plan_decides_what_is_asked() -> None:
 def test_readings_and_taps_of_another_bank_are_not_held_against_a_proposal() -> None:
     """A string voltage read before, and taps, belong to the arrangement they were noted for."""
     wiring = Wiring(reading_v=50.0, taps=(Tap(below="Z", amps=1.0),), link_mohm=2.0)
-    court = Court([lead("A", 90), lead("B", 90)], Plan(wiring=wiring, protection=Protection(bms=True)))
+    court = Court([good("A", 90), good("B", 90)], Plan(wiring=wiring, protection=Protection(bms=True)))
     assert court.allows(parse("A + B"))
     assert (court.plan.wiring.reading_v, court.plan.wiring.taps) == (None, ())
     assert court.bank(parse("A // B")).link_ohm == pytest.approx(0.002)

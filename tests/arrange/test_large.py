@@ -7,33 +7,18 @@ from typing import Any
 
 import pytest
 
+from arrange_piles import good
 from hotchpot.arrange import Search, propose
 from hotchpot.bank.arrangement import ids
 from hotchpot.bank.verdict import Verdict
-from hotchpot.bench.state import State, state_of
-from hotchpot.chemistry import chemistry
+from hotchpot.bench.state import State
 from hotchpot.errors import NoAnswerError
-from hotchpot.pile.unit import Unit
-
-
-def lead(id: str, ah: float, *, cells: int = 6, chem: str = "lead_agm", **facts: Any) -> State:  # noqa: A002
-    """Return a measured, rested and full unit."""
-    kind = chemistry(chem)
-    known: dict[str, Any] = {
-        "rated_ah": ah,
-        "capacity_ah": ah,
-        "resistance_mohm": kind.typical_mohm(cells, ah),
-        "rest_v": round(cells * kind.ocv.volts(1.0), 2),
-        "rest_hours": 48.0,
-        "bms": True if kind.kind == "lithium" else None,
-    }
-    return state_of(Unit(id=id, chemistry=chem, cells=cells, rated_hours=kind.num("rated_h"), **known | facts))
 
 
 def scattered(count: int, seed: int = 5, **facts: Any) -> list[State]:
     """Return units of 70 to 110 Ah, invented by a seeded generator."""
     random = Random(seed)
-    return [lead(f"U{i:02}", round(random.uniform(70, 110), 1), **facts) for i in range(count)]
+    return [good(f"U{i:02}", round(random.uniform(70, 110), 1), **facts) for i in range(count)]
 
 
 def sound(search: Search, pile: list[State]) -> None:
@@ -57,14 +42,14 @@ def test_sixteen_units_get_a_good_answer() -> None:
 
 def test_a_perfect_sharing_out_is_proven_by_its_bound() -> None:
     """1 to 9 tens of amp-hours in five groups are 90 each: a known perfect partition (number partitioning N12)."""
-    search = propose([lead(f"U{i}", 10.0 * i) for i in range(1, 10)], system_v=60)
+    search = propose([good(f"U{i}", 10.0 * i) for i in range(1, 10)], system_v=60)
     assert search.proposals[0].usable_ah.value == pytest.approx(90)
     assert search.proven_optimal
 
 
 def test_mixed_cell_counts_get_an_answer() -> None:
     """A pile of 12, 6, 4 and 2 V units makes a sound 24 V bank."""
-    pile = [lead(f"U{i:02}", 80 + 1.5 * i, cells=(6, 3, 2, 1)[i % 4]) for i in range(16)]
+    pile = [good(f"U{i:02}", 80 + 1.5 * i, cells=(6, 3, 2, 1)[i % 4]) for i in range(16)]
     search = propose(pile, system_v=24)
     sound(search, pile)
     assert search.proposals[0].usable_ah.value > 150
@@ -72,7 +57,7 @@ def test_mixed_cell_counts_get_an_answer() -> None:
 
 def test_a_long_string_of_cells() -> None:
     """18 lithium cells on 48 V make one string of 16; the weakest two are left over."""
-    pile = [lead(f"C{i:02}", 90.0 + i, cells=1, chem="lfp") for i in range(18)]
+    pile = [good(f"C{i:02}", 90.0 + i, cells=1, chem="lfp") for i in range(18)]
     search = propose(pile, system_v=48)
     sound(search, pile)
     assert search.proposals[0].usable_ah.value == pytest.approx(92)
@@ -81,7 +66,7 @@ def test_a_long_string_of_cells() -> None:
 
 def test_plate_types_stay_in_strings_of_their_own() -> None:
     """Six gel and six absorbed-glass-mat units all take part in one bank, each type in its own strings."""
-    pile = scattered(6) + [lead(f"G{i}", 90.0, chem="lead_gel") for i in range(6)]
+    pile = scattered(6) + [good(f"G{i}", 90.0, chem="lead_gel") for i in range(6)]
     search = propose(pile, system_v=24)
     sound(search, pile)
     assert len(ids(search.proposals[0].block)) >= 11
@@ -89,7 +74,7 @@ def test_plate_types_stay_in_strings_of_their_own() -> None:
 
 def test_a_unit_that_spoils_every_bank_is_left_out() -> None:
     """One unit with a dead cell among ten does not cost the answer."""
-    pile = [*scattered(10), lead("L", 100, rest_v=11.5)]
+    pile = [*scattered(10), good("L", 100, rest_v=11.5)]
     search = propose(pile, system_v=24)
     sound(search, pile)
     assert "L" in search.rejected
@@ -105,7 +90,7 @@ def test_the_seed_decides_and_the_order_does_not() -> None:
 
 def test_a_large_pile_of_bare_cells_is_refused_with_the_reason() -> None:
     """Ten lithium cells without protection make no bank, and the error says why."""
-    pile = [lead(f"C{i}", 100, cells=1, chem="lfp", bms=False) for i in range(10)]
+    pile = [good(f"C{i}", 100, cells=1, chem="lfp", bms=False) for i in range(10)]
     with pytest.raises(NoAnswerError, match="no cell-level protection"):
         propose(pile, system_v=12)
 

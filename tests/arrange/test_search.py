@@ -14,6 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from arrange_piles import good, partitions
 from hotchpot.arrange import Proposal, propose
 from hotchpot.bank.arrangement import Parallel, Series, Single, ids, show, walk
 from hotchpot.bank.bank import Bank
@@ -22,27 +23,10 @@ from hotchpot.bank.notation import parse
 from hotchpot.bank.plan import Duty, Plan, Protection
 from hotchpot.bank.rules import Case
 from hotchpot.bank.verdict import Verdict
-from hotchpot.bench.state import State, state_of
-from hotchpot.chemistry import chemistry
+from hotchpot.bench.state import State
 from hotchpot.errors import InputError, NoAnswerError
-from hotchpot.pile.unit import Unit
 
 Tree = str | tuple[str, tuple["Tree", ...]]
-
-
-def good(id: str, ah: float, *, cells: int = 6, chem: str = "lead_agm", **facts: Any) -> State:  # noqa: A002
-    """Return a measured unit as good as new, rested and full."""
-    kind = chemistry(chem)
-    known: dict[str, Any] = {
-        "rated_ah": ah,
-        "capacity_ah": ah,
-        "resistance_mohm": kind.typical_mohm(cells, ah),
-        "rest_v": round(cells * kind.ocv.volts(1.0), 2),
-        "rest_hours": 48.0,
-        "bms": True if kind.kind == "lithium" else None,
-    }
-    known |= facts
-    return state_of(Unit(id=id, chemistry=chem, cells=cells, rated_hours=kind.num("rated_h"), **known))
 
 
 def pile(sizes: Sequence[float], **facts: Any) -> list[State]:
@@ -56,18 +40,6 @@ def best_of(states: Sequence[State], volts: float, **options: Any) -> Proposal:
 
 
 # --- a referee written another way: recursive set partitions, nothing shared with the search -------------------------
-
-
-def partitions(things: Sequence[str]) -> Iterator[list[list[str]]]:
-    """Yield every partition of a list into parts."""
-    if not things:
-        yield []
-        return
-    head, *tail = things
-    for smaller in partitions(tail):
-        yield [[head], *smaller]
-        for i, part in enumerate(smaller):
-            yield [*smaller[:i], [head, *part], *smaller[i + 1 :]]
 
 
 def trees(things: Sequence[str], outer: str) -> Iterator[Tree]:

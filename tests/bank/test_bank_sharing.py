@@ -128,7 +128,12 @@ def test_matched_products_do_not_drift() -> None:
 
 
 def test_reference_example_of_a_small_aged_lfp() -> None:
-    """Project physics notes 2.2: 100 Ah new beside 60 Ah aged (twice the R·Q) at 40 A: LFP goes from 9 A to 38 A."""
+    """
+    LFP of 100 Ah, new, beside 60 Ah, aged to twice the resistance, at 40 A: the small one goes from 9 A to 38 A.
+
+    Source: a separate calculation of the same pair, made before this code was and not published; its first figure is
+    Ohm's law (1/20 against 1/6 + 1/20, less the links).
+    """
     made = bank("A // B", unit("A", "lfp", 4), unit("B", "lfp", 4, 60, rated_ah=100, resistance_mohm=20.0))
     found = discharge_shares(made, 40)
     assert found.first_a[1] == pytest.approx(9, abs=1.0)

@@ -84,10 +84,9 @@ def test_equal_capacities_make_a_string_of_groups() -> None:
 
 def test_equal_capacities_do_not_make_a_parallel_pair() -> None:
     """
-    24 V 100 Ah beside 12 V 100 Ah: the capacities match, and hundreds of amps flow (project physics notes 2.6: 488 A).
+    24 V 100 Ah beside 12 V 100 Ah: the capacities match, and hundreds of amps flow.
 
-    The notes do not print their resistances; gel, half charged, without links, gives their figure by Ohm's law:
-    12.30 V over 25.2 mΩ.
+    By Ohm's law, gel, half charged, without links: 12.30 V over 25.2 mΩ are 488 A.
     """
     made = bank("A // B", unit("A", "lead_gel", 12, soc_frac=0.5), unit("B", "lead_gel", 6, soc_frac=0.5), link_mohm=0)
     assert made.units[0].capacity_ah == made.units[1].capacity_ah
@@ -145,18 +144,18 @@ def test_the_small_unit_of_a_string_is_empty_and_then_reversed(monkeypatch: pyte
     assert unit_volts("lfp", 4, large) > 12
 
 
-# ------------------------------------------------------------------------------------- what a string hides (notes 2.4)
+# ------------------------------------------------------------------------------------- what a string hides: by hand
 
 
 def test_the_weak_unit_reads_nine_volts_at_the_disconnect() -> None:
-    """Project physics notes 2.4: two 12 V units, disconnect 21 V: the weak one can stand at 9.0 V (21 - 12)."""
+    """Kirchhoff, by hand: two 12 V units, disconnect 21 V: the weak one can stand at 9.0 V (21 - 12)."""
     plan = Plan(question=("join",), protection=Protection(unit_fuse_a=80.0, disconnect_v=21.0))
     made = bank("A + B", unit("A"), unit("B", ah=75, rated_ah=80))
     assert "the weak one can be at 9.0 V" in found(made, "series-capacity", plan).why
 
 
 def test_one_lithium_cell_hides_in_a_string() -> None:
-    """Project physics notes 2.4: 16 LFP cells at 57.6 V, 15 of them at 3.45 V: the last stands at 5.85 V."""
+    """Kirchhoff, by hand: 16 LFP cells at 57.6 V, 15 of them at 3.45 V: the last stands at 5.85 V."""
     made = bank("A", unit("A", "lfp", 16, bms=False))
     hidden = found(made, "lithium-protection", Plan(question=("join",)))
     assert hidden.verdict is Verdict.FORBID

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import fields
-from pathlib import Path
 
 import pytest
 
@@ -73,7 +72,7 @@ def faults(text: str | bytes) -> str:
 
 
 def test_the_whole_example_reads() -> None:
-    """The contract's example plan reads key by key, each value where it belongs."""
+    """An example that states every key reads key by key, each value where it belongs."""
     plan = parse_plan(WHOLE, name="plan.toml")
     raw = tomllib.loads(WHOLE)
     assert plan.arrangement == raw["arrangement"]
@@ -84,16 +83,9 @@ def test_the_whole_example_reads() -> None:
             assert held == ((Tap(below="B1", amps=2.0),) if key == "taps" else value), f"{section}.{key}"
 
 
-def test_the_contract_itself_reads(shared: Path) -> None:
-    """The plan printed in the contract reads as it stands there."""
-    text = (shared / "reference" / "contract.md").read_text("utf-8")
-    example = text.split("```toml")[1].split("```")[0]
-    assert parse_plan(example, name="contract").charger.source == "pv"
-
-
 @pytest.mark.parametrize("value", ["pv", "wind", "mains", "generator"])
 def test_every_choice_reads(value: str) -> None:
-    """Every source of charge that the contract names is accepted."""
+    """Every source of charge is accepted by its name."""
     assert parse_plan(f'[charger]\nsource = "{value}"', name="p").charger.source == value
 
 

@@ -70,7 +70,7 @@ EXTRA = {
     "tap": (
         [HEAD, f"a,{AGM}", f"b,{AGM}"],
         'arrangement="a + b"\nquestion="build"\n[wiring]\ntaps=[{below="b",amps=2.0}]',
-        "forbid",  # 48 Ah a day from a 100 Ah string (project physics notes 2.8)
+        "forbid",  # 48 Ah a day from a 100 Ah string by hand: 2 A x 24 h
     ),
     "disconnect": ([HEAD + ",bms", f"a,{LFP},yes"], 'question="discharge"\n[protection]\ndisconnect_v=9', "forbid"),
     "unit-polarity": ([HEAD, "a,lead_agm,6,100,100,5.4,-12.4,24,,20"], 'question="accept"', "forbid"),

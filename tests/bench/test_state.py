@@ -1,7 +1,8 @@
 """
 What a unit is now: measured values with their doubts, and wide priors where nothing was measured.
 
-Numbers: project physics notes, section 3 (grades, priors, doubts), which mark them common practice or guess.
+Numbers: project rules and guesses (docs/methods/judge.md, doubt and units that were never measured); grades: common
+practice, no source.
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ def state(chem: str = "lead_agm", cells: int = 6, ah: float = 100, year: int | N
     ],
 )
 def test_priors_by_age(chem: str, made: str | None, left: float, sd: float) -> None:
-    """Notes 3: lead 1 - 0.05 a year ± 0.15, unknown 0.65 ± 0.20; lithium 1 - 0.025 ± 0.10, unknown 0.75 ± 0.15."""
+    """Project rule: lead 1 - 0.05 a year ± 0.15, unknown 0.65 ± 0.20; lithium 1 - 0.025 ± 0.10, unknown 0.75 ± 0.15."""
     found = state(chem, made=made).capacity_ah
     assert (found.value, found.sd) == pytest.approx((100 * left, 100 * sd))
     assert found.basis is Basis.ASSUMED
@@ -60,14 +61,14 @@ def test_a_unit_from_the_future_is_new() -> None:
 
 
 def test_resistance_prior_grows_as_health_falls() -> None:
-    """Notes 3: R/R_new = 1/SoH² ± 30 %: AGM of 60 Ah left of 100: 6 x 90 / 100 mΩ / 0.36 = 15 mΩ."""
+    """Project rule: R/R_new = 1/SoH² ± 30 %: AGM of 60 Ah left of 100: 6 x 90 / 100 mΩ / 0.36 = 15 mΩ."""
     found = state(capacity_ah=60.0).resistance_mohm
     assert (found.value, found.sd) == pytest.approx((5.4 / 0.36, 0.3 * 5.4 / 0.36))
     assert found.basis is Basis.ASSUMED
 
 
 def test_measured_values_carry_their_doubt() -> None:
-    """Notes 3: capacity 1.7 % of the meters with 3 % of repeatability, resistance 10 %; both marked measured."""
+    """Project rule: capacity 1.7 % of the meters with 3 % of repeatability, resistance 10 %; both marked measured."""
     found = state(capacity_ah=90.0, resistance_mohm=6.0)
     assert found.capacity_ah.sd == pytest.approx(90 * math.hypot(0.017, 0.03))
     assert found.resistance_mohm.sd == pytest.approx(0.6)
@@ -98,7 +99,7 @@ def test_percentiles() -> None:
     ],
 )
 def test_grades(chem: str, cells: int, health: float, ratio: float, grade: str) -> None:
-    """Notes 3: A from 90 % and 1.3 R, B from 80 % and 1.5 R, C to 2 R, reject beyond and below the chemistry's line."""
+    """A from 90 % and 1.3 R, B from 80 % and 1.5 R, C to 2 R, reject beyond and below the chemistry's line."""
     typical = chemistry(chem).typical_mohm(cells, 100)
     assert state(chem, cells, capacity_ah=100 * health, resistance_mohm=ratio * typical).grade == grade
 
@@ -114,7 +115,7 @@ def test_grades(chem: str, cells: int, health: float, ratio: float, grade: str) 
     ],
 )
 def test_a_look_or_a_touch_rejects(known: dict[str, object]) -> None:
-    """Notes 3: swelling, leak, water, more than 1 K at rest, or lithium found below 2.0 V a cell is a reject."""
+    """Project rule: swelling, leak, water, more than 1 K at rest, or lithium found below 2.0 V a cell is a reject."""
     assert state("lfp", 4, capacity_ah=100.0, resistance_mohm=6.0, **known).grade == "reject"
     assert rejected_on_sight(state("lfp", 4, capacity_ah=100.0, **known).unit)
 
@@ -139,7 +140,7 @@ def test_charge_from_voltage_goes_back_to_the_voltage(key: str) -> None:
 
 
 def test_a_flat_curve_leaves_the_charge_in_doubt() -> None:
-    """Notes 3: on the LFP plateau a rest voltage tells little; on NMC it tells the charge to a few percent."""
+    """Project rule: on the LFP plateau a rest voltage tells little; on NMC it tells the charge to a few percent."""
     plateau, sloped = state("lfp", 4, rest_v=4 * 3.297).soc_frac, state("nmc", 4, rest_v=4 * 3.76).soc_frac
     assert plateau is not None
     assert sloped is not None
@@ -194,6 +195,6 @@ def test_limits_come_from_the_label_first() -> None:
 
 
 def test_self_discharge_prior_is_as_doubtful_as_itself() -> None:
-    """Notes 3: self-discharge not measured: the chemistry's with a doubt as large."""
+    """Project rule: self-discharge not measured: the chemistry's with a doubt as large."""
     found = state("lfp", 4).self_discharge_frac_month
     assert (found.value, found.sd, found.basis) == (0.03, 0.03, Basis.ASSUMED)

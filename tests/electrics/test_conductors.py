@@ -1,7 +1,7 @@
 """
 Wires against printed tables.
 
-C-numbers are rows of the project's collection of check values. Sources stand beside each block; standards were read
+C-numbers are our own numbering of checks. Sources stand beside each block; standards were read
 second hand, as ``src/hotchpot/electrics/data/sources.csv`` says table by table.
 """
 

@@ -1,8 +1,8 @@
 """
 Fault currents against published numbers.
 
-S- and R-numbers are rows of the project's collection of check values; "self-check" rows have a read formula but our own
-numbers, so they guard against change only.
+S- and R-numbers are our own numbering of checks; "self-check" ones have a read formula but our own numbers, so they
+guard against change only.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """
 Hydrogen and ventilation against published numbers.
 
-H-numbers are rows of the project's collection of check values. Where a row is marked self-check, formula and constants
-come from the source but the number is our own: it guards against change, it proves nothing about the source.
+H-numbers are our own numbering of checks; the source stands beside each. Where one is marked self-check, formula and
+constants come from the source but the number is our own: it guards against change, it proves nothing about the source.
 """
 
 from __future__ import annotations

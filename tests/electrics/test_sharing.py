@@ -1,8 +1,8 @@
 """
 Current sharing: closed forms against hand-worked circuits, scipy's stiff integrator and a plain nodal solve.
 
-M-numbers are rows of the project's collection of check values. All of them are self-checks there (no published number
-was reachable), so every form also has a referee here that does not share its derivation.
+M-numbers are our own numbering of checks. All of them are self-checks (no published
+number was reachable), so every form also has a referee here that does not share its derivation.
 """
 
 from __future__ import annotations

@@ -113,9 +113,10 @@ def nimh(self: Rule, case: Case) -> Iterator[Outcome]:
 
 
 def _nimh_overcharge(self: Rule, case: Case, hours: float) -> Iterator[Outcome]:
-    state, amps = max(_charge_amps(case), key=lambda row: row[1] / row[0].capacity_ah.value)
+    sealed = [row for row in _charge_amps(case) if row[0].chem.key == "nimh"]
+    state, amps = max(sealed, key=lambda row: row[1] / row[0].capacity_ah.value)
     given = amps * hours / state.capacity_ah.value
-    if state.chem.key != "nimh" or given <= NIMH_CHARGE_FACTOR:
+    if given <= NIMH_CHARGE_FACTOR:
         return
     yield self.finding(
         Verdict.FORBID,

@@ -40,9 +40,15 @@ def _hardest_per_chemistry(case: Case) -> list[tuple[State, float]]:
     for state in case.units:
         cell_v = on_units[state.unit.id] / state.unit.cells
         held = rows.get(state.chem.key)
-        if held is None or cell_v > held[1] + 1e-12:
+        if held is None or _harder(state, cell_v) > _harder(*held):
             rows[state.chem.key] = (state, cell_v)
     return list(rows.values())
+
+
+def _harder(state: State, cell_v: float) -> tuple[float, float]:
+    """Order units by how hard a charge is on them: by voltage, then lead by heat and compensated lithium by cold."""
+    colder = state.chem.kind == "lithium"
+    return round(cell_v, 9), -state.temperature_c if colder else state.temperature_c
 
 
 def _voltage_finding(self: Rule, case: Case, state: State, cell_v: float) -> Outcome:

@@ -13,7 +13,7 @@ from hotchpot.bank.verdict import Gate, Verdict
 from hotchpot.bench.state import State
 from hotchpot.measure import Measure, weakest
 
-UNLIKE_PACKS_FRAC, FUSE_FRAC = 0.10, 0.8
+UNLIKE_PACKS_FRAC, FUSE_FRAC, ALONE_FRAC = 0.10, 0.8, 0.8
 
 
 @rule(
@@ -109,7 +109,7 @@ def _alone(self: Rule, case: Case, bank: Bank, shares: Sharing) -> Iterator[Outc
     """The share of each unit when the strongest other branch beside it has dropped out, at any parallel node."""
     rows = [row for node in case.parallels for row in _when_lost(bank, node, shares)]
     ratio, amps, state, lost = max(rows, key=lambda row: row[0])
-    if ratio <= 1.0001:
+    if ratio < ALONE_FRAC:
         return
     yield self.finding(
         Verdict.ONLY_IF,
@@ -119,9 +119,10 @@ def _alone(self: Rule, case: Case, bank: Bank, shares: Sharing) -> Iterator[Outc
         limit=state.discharge_limit_a(),
         unit="A",
         says=f"If {listing(lost.ids, 3)} drops out, {state.unit.id} carries {amps:.3g} A, against {state.discharge_limit_a():.3g} A.",
-        why="A fuse or a protection switch opens under load; the units left take its share at once.",
+        why="A fuse or a protection switch opens under load; the units left take its share at once, and above 80 % of what "
+        "one may carry its own fuse or switch opens next.",
         do=f"Give every string its own fuse, sized to that string, and shed load above "
-        f"{shares.load_a / ratio:.3g} A when one is lost.",
+        f"{ALONE_FRAC * shares.load_a / ratio:.3g} A when one is lost.",
         source=state.chem.cite("discharge_c_cont"),
     )
 

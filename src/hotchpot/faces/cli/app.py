@@ -7,6 +7,7 @@ Everything heavy is imported inside the commands, so that ``--help`` answers at 
 from __future__ import annotations
 
 import io
+import os
 import sys
 from enum import StrEnum
 from pathlib import Path
@@ -187,10 +188,6 @@ def main() -> NoReturn:
         _fail(error, BAD_INPUT)
     except NoAnswerError as error:
         _fail(error, BELOW)
-    except BrokenPipeError:
-        # The reader (such as `head`) has gone; there is nobody to tell.
-        sys.stderr.close()
-        raise SystemExit(FINE) from None
     raise SystemExit(FINE)
 
 
@@ -223,4 +220,9 @@ def _print_json(shape: dict[str, Any]) -> None:
     import json
 
     plain = (sys.stdout.encoding or "").lower().replace("-", "") != "utf8"
-    print(json.dumps(shape, ensure_ascii=plain, indent=1, allow_nan=False))
+    try:
+        print(json.dumps(shape, ensure_ascii=plain, indent=1, allow_nan=False), flush=True)
+    except BrokenPipeError:
+        # The reader (such as `head`) has gone: there is nobody to tell, and nothing to flush at the end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise SystemExit(FINE) from None
