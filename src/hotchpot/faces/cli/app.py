@@ -188,7 +188,17 @@ def main() -> NoReturn:
         _fail(error, BAD_INPUT)
     except NoAnswerError as error:
         _fail(error, BELOW)
+    finally:
+        _let_go()
     raise SystemExit(FINE)
+
+
+def _let_go() -> None:
+    """Write out what is left; where the reader (such as `head`) has gone, there is nobody to tell."""
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _fail(error: HotchpotError, code: int) -> NoReturn:
@@ -223,6 +233,4 @@ def _print_json(shape: dict[str, Any]) -> None:
     try:
         print(json.dumps(shape, ensure_ascii=plain, indent=1, allow_nan=False), flush=True)
     except BrokenPipeError:
-        # The reader (such as `head`) has gone: there is nobody to tell, and nothing to flush at the end.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         raise SystemExit(FINE) from None
