@@ -8,7 +8,7 @@ from hotchpot.errors import MOST_FAULTS_SHOWN, Fault, HotchpotError, InputError,
 
 
 def test_a_fault_says_where_what_and_how_to_mend() -> None:
-    """A fault's text must be the contract's ``file:line column: what is wrong, what would be right``."""
+    """A fault's text must be ``file:line column: what is wrong, what would be right``."""
     fault = Fault("pile.csv:4 capacity_ah", "'x' is not a number", "give 0.001 to 30000 Ah")
     assert str(fault) == "pile.csv:4 capacity_ah: 'x' is not a number, give 0.001 to 30000 Ah"
 

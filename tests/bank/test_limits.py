@@ -463,8 +463,10 @@ CHARGE_LIMITS = [
           "a lead_flooded soc_frac=0.5 temperature_c=@", "charge", (-20.2, SILENT), (-20.3, FORBID)),
     # empty flooded acid, 1.100, freezes at -7 °C; 5 K above
     Limit("charge-frozen", "nobody read the acid: -2 °C", "US Army TM 9-6140: 1.100 freezes at -7 °C; 5 K: guess",
-          "a lead_flooded soc_frac=none temperature_c=@", "charge", (-1.9, SILENT), (-2.1, ONLY_IF),
-          pins="charge_temperature.ALWAYS_LIQUID_C"),
+          "a lead_flooded soc_frac=none temperature_c=@", "charge", (-1.9, SILENT), (-2.1, ONLY_IF)),
+    # weak acid by the hydrometer: 1.050 freezes half way to -7 °C, at -3.5 °C; 5 K above is +1.5 °C
+    Limit("charge-frozen", "a hydrometer reading of 1.050", "US Army TM 9-6140, straight between 1.000 and 1.100",
+          "a lead_flooded gravity=1.05 temperature_c=@", "charge", (1.6, SILENT), (1.4, FORBID)),
 ]  # fmt: skip
 
 DISCHARGE_LIMITS = [
@@ -699,6 +701,7 @@ SHOWN = [
     ("join-temperature", "a lead_agm temperature_c=27; b lead_agm", "join: a // b", 5.0),
     ("join-temperature", "a lead_agm temperature_c=31; b lead_agm", "operate: a // b", 10.0),
     ("charge-reach", "a lfp", "charge; charger.volts_per_cell=3.25", 0.5),
+    ("test-plateau", "a lfp rest_v=13.2", "test", 0.10),
     ("take-off", TWO, 'build: a // b; wiring.takeoff="same_end"; wiring.link_mohm=2', 1.2),
     ("joints", "a lead_agm", "build; wiring.joint_mohm=0.3", 0.2),
     ("cable-drop", "a lead_agm", "build; wiring.cable_mm2=16; wiring.run_m=5; duty.load_a=50", 0.03),

@@ -35,6 +35,7 @@ def state(chem: str = "lead_agm", cells: int = 6, ah: float = 100, year: int | N
         ("nmc", None, 0.75, 0.15),
         ("lead_gel", None, 0.65, 0.20),
         ("nicd", "2016", 1 - 0.03 * 10, 0.15),
+        ("nife", None, 0.70, 0.20),
     ],
 )
 def test_priors_by_age(chem: str, made: str | None, left: float, sd: float) -> None:
@@ -91,8 +92,12 @@ def test_percentiles() -> None:
         ("lead_agm", 6, 0.95, 1.4, "B"),
         ("lead_agm", 6, 0.85, 1.0, "B"),
         ("lead_agm", 6, 0.70, 1.0, "C"),
-        ("lead_agm", 6, 0.95, 1.8, "C"),
-        ("lead_agm", 6, 0.95, 2.1, "reject"),
+        ("lead_agm", 6, 0.95, 1.49, "B"),
+        ("lead_agm", 6, 0.95, 1.51, "C"),
+        ("lead_agm", 6, 0.95, 1.99, "C"),
+        ("lead_agm", 6, 0.95, 2.01, "reject"),
+        ("lead_agm", 6, 0.89, 1.0, "B"),
+        ("lead_agm", 6, 0.79, 1.0, "C"),
         ("lead_agm", 6, 0.55, 1.0, "reject"),
         ("lfp", 4, 0.75, 1.0, "C"),
         ("lfp", 4, 0.65, 1.0, "reject"),
@@ -198,3 +203,46 @@ def test_self_discharge_prior_is_as_doubtful_as_itself() -> None:
     """Project rule: self-discharge not measured: the chemistry's with a doubt as large."""
     found = state("lfp", 4).self_discharge_frac_month
     assert (found.value, found.sd, found.basis) == (0.03, 0.03, Basis.ASSUMED)
+
+
+def test_a_measured_self_discharge_is_known_to_a_fifth() -> None:
+    """Project rule: a month's stand gives the self-discharge to ± 20 %."""
+    found = state(self_discharge_frac_month=0.04).self_discharge_frac_month
+    assert (found.value, found.sd) == pytest.approx((0.04, 0.008))
+
+
+def test_full_is_known_better_than_a_counter() -> None:
+    """Project rule: a charge stated as 99.5 % or more is full, ± 0.2 %; below, it is a counter's, ± 1 %."""
+    for stated, sd in ((1.0, 0.002), (0.996, 0.002), (0.994, 0.01)):
+        found = state(soc_frac=stated).soc_frac
+        assert found is not None
+        assert found.sd == pytest.approx(sd), stated
+
+
+def test_a_temperature_that_nobody_read_is_that_of_a_room() -> None:
+    """Common practice: 20 °C where nothing is known, and marked as not known."""
+    found = state()
+    assert (found.temperature_c, found.temperature_known) == (20.0, False)
+
+
+def test_a_resistance_is_assumed_for_a_tenth_of_health_at_the_least() -> None:
+    """Project rule: 1/SoH² grows no further below a tenth: an AGM unit of 5 Ah left of 100 counts as one of 10."""
+    assert state(capacity_ah=5.0).resistance_mohm.value == pytest.approx(5.4 / 0.01)
+
+
+@pytest.mark.parametrize(("rise", "rejected"), [(0.98, False), (1.02, True)])
+def test_warm_at_rest_from_one_kelvin(rise: float, rejected: bool) -> None:
+    """Common practice, no source: a unit 1 K warmer than its surroundings with nothing connected is rejected."""
+    assert rejected_on_sight(state(rest_rise_k=rise).unit) is rejected
+
+
+def test_charge_from_voltage_is_in_doubt_by_half_the_curve_s_band() -> None:
+    """Six flooded cells at 12.21 V: 2.025 V are 41.7 %, 2.045 V 57.1 % of the curve, so 50 ± 7.7 % (by hand)."""
+    found = state("lead_flooded", rest_v=12.21).soc_frac
+    assert found is not None
+    assert (found.value, found.sd) == pytest.approx((0.5, (0.5 + 1 / 14 - 0.4 - 1 / 60) / 2))
+
+
+def test_where_nothing_was_read_the_charge_may_be_anything() -> None:
+    """Without voltage or charge the doubt is the whole of it."""
+    assert state().soc_doubt_frac == 1.0

@@ -1,4 +1,4 @@
-"""`hotchpot judge`: the contract's JSON key by key, its exit codes, and what a person reads."""
+"""`hotchpot judge`: its JSON key by key, its exit codes, and what a person reads."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def numbers(value: object) -> bool:
 
 
 def test_the_shape_of_the_contract(run: Run, folder: Path) -> None:
-    """Every key that the contract promises is there, of its kind."""
+    """Every key that docs/commands.md promises is there, of its kind."""
     (folder / "plan.toml").write_text(FUSED, "utf-8")
     said = json.loads(run("judge", "A1 // A2", "--pile", "pile.csv", "--plan", "plan.toml", "--json").out)
     assert said["arrangement"] == "A1 // A2"

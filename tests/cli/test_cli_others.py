@@ -1,4 +1,4 @@
-"""`hotchpot arrange`, `join`, `rules` and the help: shapes of the contract and what a person reads."""
+"""`hotchpot arrange`, `join`, `rules` and the help: their JSON shapes and what a person reads."""
 
 from __future__ import annotations
 

@@ -17,7 +17,7 @@ NOTHING = 1e-9
 
 
 def judge_wire(report: JudgeReport) -> dict[str, Any]:
-    """Return a judge's report as the contract's JSON shape."""
+    """Return a judge's report in its JSON shape (docs/commands.md)."""
     return {
         "arrangement": report.arrangement,
         **_judgement(report.judgement),
@@ -28,7 +28,7 @@ def judge_wire(report: JudgeReport) -> dict[str, Any]:
 
 
 def arrange_wire(report: ArrangeReport) -> dict[str, Any]:
-    """Return a search's report as the contract's JSON shape."""
+    """Return a search's report in its JSON shape (docs/commands.md)."""
     search = report.search
     proposals = []
     for text, p in zip(report.expressions, search.proposals, strict=True):

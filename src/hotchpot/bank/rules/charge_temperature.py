@@ -10,7 +10,6 @@ from hotchpot.bench.state import DERATED_FROM_C, State
 from hotchpot.chemistry import interpolate
 
 FREEZING_MARGIN_K = 5.0
-ALWAYS_LIQUID_C = -2.0  # the weakest acid of the table freezes at -7 °C
 
 
 @rule(
@@ -131,14 +130,10 @@ def frozen(self: Rule, case: Case) -> Iterator[Outcome]:
         if state.chem.kind != "lead":
             continue
         coldest = min(state.temperature_c, _or_warm(case.plan.duty.ambient_c))
-        if coldest >= ALWAYS_LIQUID_C:
-            continue
-        if state.soc_frac is None and not state.unit.gravity:
-            yield _frozen_finding(self, state, state.chem.row("freeze_sg_t")[0][0], coldest, Verdict.ONLY_IF)
-            continue
-        density = min(state.unit.gravity) if state.unit.gravity else _density(state)
+        known = state.soc_frac is not None or bool(state.unit.gravity)
+        density = _density(state) if known else float(state.chem.row("freeze_sg_t")[0][0])
         limit = _freezing_c(state, density) + FREEZING_MARGIN_K
-        if state.temperature_c < limit:
+        if known and state.temperature_c < limit:
             yield _frozen_finding(self, state, density, state.temperature_c, Verdict.FORBID)
         elif coldest < limit:
             yield _frozen_finding(self, state, density, coldest, Verdict.ONLY_IF)
@@ -172,6 +167,8 @@ def _density(state: State) -> float:
     """Specific gravity from state of charge by OCV = SG + 0.845 V; sealed types follow the flooded line."""
     from hotchpot.chemistry import chemistry
 
+    if state.unit.gravity:
+        return min(state.unit.gravity)
     assert state.soc_frac is not None
     return chemistry("lead_flooded").ocv.volts(state.soc_frac.value) - 0.845
 
