@@ -1,35 +1,21 @@
-"""One column's texts to values: numbers however they are written, dates, words; what is wrong is collected by row."""
+"""One column's texts to values: numbers however they are written, and lists of them; what is wrong is kept by row."""
 
 from __future__ import annotations
 
 import re
-import unicodedata
-from calendar import monthrange
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 from functools import partial
 from typing import Any
 
-from hotchpot.chemistry import KEYS
-from hotchpot.errors import nearest
-from hotchpot.pile.columns import BY_NAME, Column, Kind
-from hotchpot.pile.heading import Heading
-from hotchpot.pile.unit import FLAGS
-from hotchpot.quantities import number_readings, split_amount, tidy, unit_line
+from hotchpot.pile.heading import Heading, exact_line
+from hotchpot.pile.table import ENOUGH_FAULTS, Column, Kind
+from hotchpot.pile.words import READERS, UnclearError, WrongError, quoted
+from hotchpot.quantities import number_readings, split_amount, tidy
 
-_SHOWN = 40
-_TRUE, _FALSE = ("yes", "true", "1", "y"), ("no", "false", "0", "n")
-_CHEMISTRY_WORDS = {
-    "agm": "lead_agm", "gel": "lead_gel", "flooded": "lead_flooded", "leadacidflooded": "lead_flooded",
-    "lifepo4": "lfp", "nicad": "nicd", "sodiumion": "naion",
-} | {key.replace("_", ""): key for key in KEYS}  # fmt: skip
-_DATES = (
-    re.compile(r"(?P<y>\d{4})(?:\.0)?"),  # a year that a spreadsheet took for a decimal number is still a year
-    re.compile(r"(?P<y>\d{4})-(?P<m>\d{1,2})(?:-(?P<d>\d{1,2}))?(?:[ T]00:00(?::00)?)?"),
-    re.compile(r"(?:(?P<d>\d{1,2})\.)?(?P<m>\d{1,2})\.(?P<y>\d{4})"),
-    re.compile(r"(?P<m>\d{1,2})/(?P<y>\d{4})"),
-)
+_BETWEEN = re.compile(r" ?[;|] ?")
+_SPACED = re.compile(r" ?, | (?=[-+\u2212.\d])")
+_DECIMALS = re.compile(r"[.,](\d*)$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,46 +60,55 @@ class Read:
 
 def read_column(heading: Heading, texts: Sequence[str], style: Style) -> Read:
     """Return one column's values and problems."""
-    if not heading.column.numeric:
-        return _each(texts, _READERS[heading.column.kind])
+    if not heading.column.amounts:
+        return _each(texts, READERS[heading.column.kind])
     values = _all_plain(heading, texts, style)
-    return _each(texts, partial(_number, heading, style)) if values is None else Read(values)
+    reader = _list if heading.column.kind is Kind.LIST else _number
+    return _each(texts, partial(reader, heading, style)) if values is None else Read(values)
 
 
 def _each(texts: Sequence[str], reader: Callable[[str], Any]) -> Read:
+    """Read cell by cell, each text once: a column of words repeats few of them in many rows."""
     read = Read([])
-    for row, text in enumerate(texts):
-        value: Any = None
-        if text := text.strip():
-            try:
-                value = reader(text)
-            except _WrongError as wrong:
-                read.problems.append(Problem(row, wrong.what, wrong.mend))
+    known: dict[str, Any] = {"": None}
+    for row, raw in enumerate(texts):
+        text = raw.strip()
+        if text not in known:
+            known[text] = _tried(reader, text)
+        value = known[text]
+        if isinstance(value, WrongError):
+            read.problems.append(Problem(row, value.what, value.mend))
+            if len(read.problems) == ENOUGH_FAULTS:
+                break
+            value = None
         read.values.append(value)
+    read.values += [None] * (len(texts) - len(read.values))
     return read
 
 
-def style_of(columns: Iterable[Sequence[str]], *, delimiter: str) -> Style:
+def _tried(reader: Callable[[str], Any], text: str) -> Any:
+    try:
+        return reader(text)
+    except WrongError as wrong:
+        return wrong
+
+
+def style_of(columns: Iterable[tuple[Column, Sequence[str]]], *, delimiter: str) -> Style:
     """Return how the numbers of these columns are written."""
     style = Style(comma_separated=delimiter == ",")
-    for texts in columns:
+    for column, texts in columns:
         joined = "\n".join(texts)
-        if "," in joined:
-            style.commas = True
-            style.dots = style.dots or any("." in text and "," not in text for text in texts)
-        else:
+        if "," not in joined:
             style.dots = style.dots or "." in joined
+            continue
+        items = texts if column.numeric else [item for text in texts for item in list_ways(text)[0]]
+        style.commas = style.commas or any("," in item for item in items)
+        style.dots = style.dots or any("." in item and "," not in item for item in items)
     return style
 
 
-class _WrongError(Exception):
-    def __init__(self, what: str, mend: str) -> None:
-        self.what, self.mend = what, mend
-        super().__init__(what)
-
-
 def _all_plain(heading: Heading, texts: Sequence[str], style: Style) -> list[Any] | None:
-    """Return the values where every cell is a plain number in range, or None: thousands of rows take this way."""
+    """Return the values where every number is plain and in range, or None: thousands of rows take this way."""
     column = heading.column
     joined = "".join(texts)
     if heading.converts or "_" in joined or not joined.isascii() or (style.commas and style.dots):
@@ -123,59 +118,74 @@ def _all_plain(heading: Heading, texts: Sequence[str], style: Style) -> list[Any
             return None
         texts = [text.replace(",", ".") for text in texts]
     try:
-        values = [float(text) if text else None for text in texts]
+        values, numbers = _PLAIN[column.kind](texts)
     except ValueError:
         return None
-    low, high = column.low, column.high
-    if not all(low <= value <= high for value in values if value is not None):  # NaN fails both
-        return None
-    if column.kind is Kind.WHOLE:
-        return None if any(value % 1 for value in values if value is not None) else [_whole(v) for v in values]
-    return values
+    # A NaN is not in range; what is not whole is left to the slow way, which says so.
+    return values if all(column.low <= number <= column.high for number in numbers) else None
 
 
-def _whole(value: float | None) -> int | None:
-    return None if value is None else int(value)
+def _plain_numbers(texts: Iterable[str]) -> tuple[list[Any], list[float]]:
+    values = [float(text) if text else None for text in texts]
+    return values, [value for value in values if value is not None]
+
+
+def _plain_wholes(texts: Iterable[str]) -> tuple[list[Any], list[float]]:
+    values, numbers = _plain_numbers(texts)
+    if any(number % 1 for number in numbers):
+        raise ValueError
+    return [None if value is None else int(value) for value in values], numbers
+
+
+def _plain_lists(texts: Iterable[str]) -> tuple[list[Any], list[float]]:
+    values = [tuple(map(float, text.replace(";", "|").split("|"))) if text else None for text in texts]
+    return values, [number for listed in values for number in listed or ()]
+
+
+_PLAIN = {Kind.NUMBER: _plain_numbers, Kind.WHOLE: _plain_wholes, Kind.LIST: _plain_lists}
 
 
 def _number(heading: Heading, style: Style, text: str) -> float | int:
     column = heading.column
     candidates = _candidates(heading, text, style)
     if not candidates:
-        raise _WrongError(f"{_quoted(text)} is not a number", f"give {column.span}, or leave it empty if not known")
+        raise WrongError(f"{quoted(text)} is not a number", _right(column))
     fitting = [value for value in candidates if column.low <= value <= column.high]
     if not fitting:
-        raise _WrongError(
-            f"{_quoted(text)} is out of range", f"{column.span} is possible{_slip(column, candidates[0])}"
-        )
+        raise WrongError(f"{quoted(text)} is out of range", f"{column.span} is possible{_slip(column, candidates[0])}")
     if len(fitting) > 1:
         mend = "write it without a separator of thousands, with one decimal sign throughout the file"
-        raise _WrongError(
-            f"{_quoted(text)} can mean {fitting[0]:g} or {fitting[1]:g} {column.unit_shown}".rstrip(), mend
-        )
+        what = f"{quoted(text)} can mean {fitting[0]:g} or {fitting[1]:g} {column.unit_shown}".rstrip()
+        raise UnclearError(what, mend)
     if column.kind is not Kind.WHOLE:
         return fitting[0]
     if fitting[0] % 1:
-        raise _WrongError(f"{_quoted(text)} is not a whole number", f"give a whole number, {column.span}")
+        raise WrongError(f"{quoted(text)} is not a whole number", f"give a whole number, {column.span}")
     return int(fitting[0])
+
+
+def _right(column: Column) -> str:
+    several = ", several with | between" if column.kind is Kind.LIST else ""
+    return f"give {column.span}{several}, or leave it empty if not known"
 
 
 def _candidates(heading: Heading, text: str, style: Style) -> list[float]:
     """Return what a cell can mean in the column's unit; a unit in the cell beats the heading's."""
-    scale, offset = heading.scale, heading.offset
-    readings = style.readings(text)
-    if not readings and heading.column.unit:
+    number, line = _split(heading, text)
+    readings = style.readings(number)
+    return list(readings) if line == (1.0, 0.0) else [tidy(value * line[0] + line[1]) for value in readings]
+
+
+def _split(heading: Heading, text: str) -> tuple[str, tuple[float, float]]:
+    """Return the number of a cell and the line into the column's unit; no number where the unit is no unit of it."""
+    if not number_readings(text) and heading.column.unit:
         amount = split_amount(text)
         unit = amount[1] if amount else ""
         if unit == "%" and heading.column.unit == "1/month":
             unit = "%/month"
-        line = unit_line(unit, heading.column.unit) if unit else None
-        if amount is None or line is None:
-            return []
-        readings, (scale, offset) = style.readings(amount[0]), line
-    if (scale, offset) == (1.0, 0.0):
-        return list(readings)
-    return [tidy(value * scale + offset) for value in readings]
+        line = exact_line(unit, heading.column.unit) if unit else None
+        return (amount[0], line) if amount and line else ("", (1.0, 0.0))
+    return text, (heading.scale, heading.offset)
 
 
 def _slip(column: Column, value: float) -> str:
@@ -186,91 +196,76 @@ def _slip(column: Column, value: float) -> str:
     return "; leave it empty if it was not measured" if unmeasured else ""
 
 
-def _quoted(text: str) -> str:
-    return repr(text if len(text) <= _SHOWN else text[: _SHOWN - 3] + "...")
+# --- lists -----------------------------------------------------------------------------------------------------------
 
 
-def _id(text: str) -> str:
-    if not text.isprintable():
-        bad = next(ch for ch in text if not ch.isprintable())
-        raise _WrongError(
-            f"{_quoted(text)} has a character that cannot be printed (U+{ord(bad):04X})", "write the id without it"
-        )
-    return text
+def list_ways(text: str, *, comma_separated: bool = True) -> list[list[str]]:
+    """
+    Return the ways in which a cell can fall into numbers, as one number first.
+
+    `comma_separated` is of the file: only there does a comma without a space part the numbers of a cell in quotes.
+
+    >>> list_ways("12.6|12.5"), list_ways("5 100"), list_ways("12,6"), list_ways("12.61, 12.55 V")
+    ([['12.6', '12.5']], [['5 100'], ['5', '100']], [['12,6']], [['12.61', '12.55 V']])
+    """
+    text = " ".join(text.split())
+    if ";" in text or "|" in text:
+        return [_BETWEEN.split(text)]
+    items, single = _SPACED.split(text), bool(number_readings(text))
+    if len(items) == 1 and "," in text and "." in text and (comma_separated or not single):
+        items = text.split(",")  # the points are the decimal signs
+    return [[text], items] if single and len(items) > 1 else [items]
 
 
-def _text(text: str) -> str:
-    bad = [ch for ch in text if unicodedata.category(ch) == "Cc" and ch not in "\t\r\n"]
-    if bad:
-        raise _WrongError(f"a control character (U+{ord(bad[0]):04X})", "write the text without it")
-    return text
+def _list(heading: Heading, style: Style, text: str) -> tuple[float, ...]:
+    return _items(heading, style, text)[1]
 
 
-def _date(text: str) -> str:
-    for pattern in _DATES:
-        match = pattern.fullmatch(text)
-        if match:
-            parts = match.groupdict()
-            year, month, day = (int(parts.get(key) or default) for key, default in (("y", 0), ("m", 1), ("d", 1)))
-            if 1900 <= year <= 2100 and 1 <= month <= 12 and 1 <= day <= monthrange(year, month)[1]:
-                written = (f"{year}", parts.get("m") and f"{month:02}", parts.get("d") and f"{day:02}")
-                return "-".join(part for part in written if part)
-    if re.fullmatch(r"\d{1,2}/\d{1,2}/\d{2,4}", text):
-        raise _WrongError(f"{_quoted(text)} can be read two ways", "write the year first, as in 2019-03-25")
-    raise _WrongError(f"{_quoted(text)} is not a year or a date", "write 2019, 2019-03 or 2019-03-25")
+def _items(heading: Heading, style: Style, text: str) -> tuple[list[str], tuple[float, ...]]:
+    """Return the numbers of a list as written and as values; asks back where it can be split in two ways."""
+    ways = list_ways(text, comma_separated=style.comma_separated)
+    if len(ways) == 1:
+        return ways[0], _values(heading, style, text, ways[0])
+    read: list[tuple[list[str], tuple[float, ...]]] = []
+    wrong: list[WrongError] = []
+    for way in ways:
+        try:
+            read.append((way, _values(heading, style, text, way)))
+        except WrongError as error:
+            wrong.append(error)
+    if len(read) + sum(isinstance(error, UnclearError) for error in wrong) > 1:
+        what = f"{quoted(text)} can mean {number_readings(text)[0]:g} or {' and '.join(ways[1][:4])}"
+        raise WrongError(what, "write | between numbers, and no separator of thousands")
+    if not read:
+        raise wrong[-1]
+    return read[0]
 
 
-def _chemistry(text: str) -> str:
-    key = _CHEMISTRY_WORDS.get(re.sub(r"[\s_-]", "", text.casefold()))
-    slip = get_close_matches(text.casefold(), KEYS, n=1, cutoff=0.8)
-    if key is None and not slip and text.casefold().strip().startswith(("lead", "pb", "sla", "vrla")):
-        raise _WrongError(
-            f"{_quoted(text)} does not say which lead type",
-            "write lead_flooded (vents with caps), lead_agm or lead_gel (both sealed)",
-        )
-    if key is None:
-        raise _WrongError(f"unknown chemistry {_quoted(text)}", nearest(text.casefold()[:_SHOWN], KEYS))
-    return key
+def _values(heading: Heading, style: Style, text: str, way: list[str]) -> tuple[float, ...]:
+    if not all(way):
+        raise WrongError(f"{quoted(text)} has an empty place", "give a number for every place of the list")
+    values = tuple(_number(heading, style, item) for item in way)
+    if len({bool(number_readings(item)) for item in way}) > 1:
+        what = f"{quoted(text)} has numbers with a unit and numbers without"
+        raise WrongError(what, "write the unit in the heading, or with each number")
+    return values
 
 
-def _gravities(text: str) -> tuple[float, ...]:
-    items = [item for item in re.split(r"\s*[;|]\s*|,\s+|\s+", text) if item]
-    if len(items) == 1 and text.count(".") > 1:  # points are the decimal signs, so the commas stand between
-        items = text.split(",")
-    low, high = BY_NAME["gravity"].low, BY_NAME["gravity"].high
-    values = []
-    for item in items:
-        fitting = [value for value in number_readings(item) if low <= value <= high]
-        if not fitting:
-            slip = "; write 1.265, not 1265" if any(1000 <= v <= 1400 for v in number_readings(item)) else ""
-            what = f"{_quoted(item)} is not a hydrometer reading"
-            raise _WrongError(what, f"give 1.000 to 1.400 for each cell, with ; between{slip}")
-        values.append(fitting[0])
-    return tuple(values)
+def finest_step(heading: Heading, style: Style, text: str) -> float:
+    """
+    Return the smallest step of a list's numbers as written, in the column's unit: 0.01 for 12.61, 0.001 for 12.610.
+
+    `text` must be one that the column was read from without a problem.
+    """
+    items, values = _items(heading, style, text)
+    return min(_step(heading, item, value) for item, value in zip(items, values, strict=True))
 
 
-def _flags(text: str) -> tuple[str, ...]:
-    words = [re.sub(r"[\s-]+", "_", item.strip().casefold()) for item in re.split(r"[;|,]", text)]
-    for word in words:
-        if word and word not in FLAGS:
-            raise _WrongError(f"unknown flag {_quoted(word)}", nearest(word[:_SHOWN], FLAGS))
-    return tuple(dict.fromkeys(word for word in words if word))
-
-
-def _yes_no(text: str) -> bool:
-    if text.casefold() in _TRUE:
-        return True
-    if text.casefold() in _FALSE:
-        return False
-    raise _WrongError(f"{_quoted(text)} is neither yes nor no", "write yes or no, or leave it empty if not known")
-
-
-_READERS: dict[Kind, Callable[[str], Any]] = {
-    Kind.ID: _id,
-    Kind.TEXT: _text,
-    Kind.DATE: _date,
-    Kind.CHEMISTRY: _chemistry,
-    Kind.NUMBERS: _gravities,
-    Kind.FLAGS: _flags,
-    Kind.YESNO: _yes_no,
-}
+def _step(heading: Heading, item: str, value: float) -> float:
+    number, (scale, offset) = _split(heading, item)
+    mantissa, _, exponent = number.strip().lower().partition("e")
+    decimals = _DECIMALS.search(mantissa)
+    digits = len(decimals[1]) if decimals else 0
+    if digits == 3 and tidy(number_readings(number)[0] * scale + offset) != tidy(value):
+        digits = 0  # the sign parted thousands
+    return tidy(scale * float(f"1e{exponent or 0}") * 10.0**-digits)

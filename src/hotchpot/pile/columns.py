@@ -2,60 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from enum import StrEnum
+from hotchpot.pile.table import Column, Kind, Table
 
 MAX_UNITS = 15_000
 NAMEPLATE_MARGIN = 1.5  # a capacity or a rest voltage beyond this many times its label asks for a second look
-
-
-class Kind(StrEnum):
-    """How the text of a cell is read."""
-
-    ID = "id"
-    TEXT = "text"
-    DATE = "date"
-    CHEMISTRY = "chemistry"
-    NUMBER = "number"
-    WHOLE = "whole number"
-    NUMBERS = "numbers"
-    YESNO = "yes or no"
-    FLAGS = "flags"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Column:
-    """
-    One column: its name in the file, the unit its numbers are kept in, and what they may be.
-
-    `low` and `high` are the ends of what is physically possible for one unit (both allowed); they are there to catch
-    slips of a decimal or of a unit, not to judge a battery.
-    """
-
-    name: str
-    kind: Kind
-    help: str
-    unit: str = ""
-    low: float = 0.0
-    high: float = 0.0
-    needed: bool = False
-    synonyms: tuple[str, ...] = ()
-
-    @property
-    def numeric(self) -> bool:
-        """Whether a cell holds one number."""
-        return self.kind in (Kind.NUMBER, Kind.WHOLE)
-
-    @property
-    def unit_shown(self) -> str:
-        """The unit as people write it: nothing for a fraction."""
-        return "" if self.unit == "1" else self.unit
-
-    @property
-    def span(self) -> str:
-        """The range in words, such as ``0.01 to 20000 Ah``."""
-        return f"{self.low:.12g} to {self.high:.12g} {self.unit_shown}".rstrip()
-
 
 COLUMNS: tuple[Column, ...] = (
     Column(
@@ -126,7 +76,7 @@ COLUMNS: tuple[Column, ...] = (
         help="measured loss at rest, as a fraction of capacity each month",
     ),
     Column(
-        name="gravity", kind=Kind.NUMBERS, low=1.0, high=1.4, synonyms=("specific gravity", "sg", "hydrometer"),
+        name="gravity", kind=Kind.GRAVITY, low=1.0, high=1.4, synonyms=("specific gravity", "sg", "hydrometer"),
         help="hydrometer readings, one for each cell, with ; between",
     ),
     Column(
@@ -168,22 +118,16 @@ COLUMNS: tuple[Column, ...] = (
     ),
     Column(name="note", kind=Kind.TEXT, synonyms=("notes", "remark", "remarks", "comment"), help="anything else"),
 )  # fmt: skip
-BY_NAME = {column.name: column for column in COLUMNS}
-ORDER = {column.name: place for place, column in enumerate(COLUMNS)}
-
-
-def spelling(text: str) -> str:
-    """Return a heading without what does not matter in it: capitals, spaces, underscores, dashes and dots."""
-    return "".join(ch for ch in text.casefold() if ch not in " \t\r\n\u00a0_-.")
+PILE = Table(
+    COLUMNS,
+    row="unit",
+    most=MAX_UNITS,
+    split="split the pile into files of one bank's candidates each",
+    enough=(len(COLUMNS) + 2) * MAX_UNITS,
+)
+BY_NAME = PILE.by_name
 
 
 def columns_markdown() -> str:
     """Return the table of the columns for the documentation."""
-    lines = ["| column | unit | values | meaning | also read as |", "|---|---|---|---|---|"]
-    for column in COLUMNS:
-        name = f"**{column.name}**" if column.needed else column.name
-        values = str(column.kind)
-        if column.high > column.low:
-            values += f", {column.low:.12g} to {column.high:.12g}"
-        lines.append(f"| {name} | {column.unit_shown} | {values} | {column.help} | {', '.join(column.synonyms)} |")
-    return "\n".join(lines) + "\n"
+    return PILE.markdown()

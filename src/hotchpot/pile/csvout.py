@@ -1,13 +1,14 @@
-"""Write a pile as the CSV of the pile file: what `parse_pile` reads back as the same units."""
+"""Write a pile as the CSV of the pile file, what `parse_pile` reads back as the same units; or any such table."""
 
 from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any
 
-from hotchpot.pile.columns import COLUMNS
+from hotchpot.pile.columns import PILE
+from hotchpot.pile.table import Table
 from hotchpot.pile.unit import Unit
 
 _ALWAYS = ("id", "chemistry", "cells", "rated_ah", "rated_hours")
@@ -23,9 +24,13 @@ def write_pile(units: Iterable[Unit]) -> str:
     id,chemistry,cells,rated_ah,rated_hours,flags
     A1,lead_agm,6,100,20,dented;hot
     """
-    facts = [unit.facts() for unit in units]
-    used = {name for known in facts for name in known} | set(_ALWAYS)
-    names = [column.name for column in COLUMNS if column.name in used]
+    return write_table(PILE, [unit.facts() for unit in units], always=_ALWAYS)
+
+
+def write_table(table: Table, facts: Sequence[Mapping[str, Any]], *, always: Collection[str]) -> str:
+    """Return rows of known values as CSV text; columns in `always` are there even when no row has a value."""
+    used = {name for known in facts for name in known} | set(always)
+    names = [column.name for column in table.columns if column.name in used]
     out = io.StringIO(newline="")
     # Lines end as RFC 4180 has it; only so does the csv module quote a text that holds either line character.
     writer = csv.writer(out, lineterminator="\r\n")

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import csv
-import io
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import chain
 
 from hotchpot.errors import Fault, InputError
-from hotchpot.pile.columns import MAX_UNITS
+from hotchpot.pile.table import Table
 
 DELIMITERS = ";\t,"  # a tie goes to the first: with semicolons or tabs, commas belong to the numbers
-_SEP_LINE = re.compile(r'\s*"?sep=(.)"?[\r\n]*', re.IGNORECASE)
+_LINE = re.compile(r"[^\r\n]+(?:\r\n?|\n)?|\r\n?|\n")
+_SEP_LINE = re.compile(r'\s*"?sep=(\t|[^"\s])"?[\r\n]*', re.IGNORECASE)
 _AS_UTF8 = "save the table as CSV with the encoding UTF-8"
 
 
@@ -34,14 +34,14 @@ class Rows:
         self.lines.append(line)
 
 
-def read_rows(data: bytes | str, *, name: str) -> Rows:
-    """Return heading and rows of a CSV text; raises InputError where the file as a whole cannot be a pile."""
+def read_rows(data: bytes | str, table: Table, *, name: str) -> Rows:
+    """Return heading and rows of a CSV text; raises InputError where the file as a whole cannot be such a table."""
     text = data.removeprefix("\ufeff") if isinstance(data, str) else _decode(data, name=name)
     if "\0" in text:
         line = text.count("\n", 0, text.index("\0")) + 1
         raise InputError.one(f"{name}:{line}", "a zero byte: this is not a text file, or it is UTF-16", _AS_UTF8)
-    stream = io.StringIO(text, newline="")
-    rows, first = _find_header(stream, name=name)
+    stream = (line[0] for line in _LINE.finditer(text))  # lazily, and only at the line ends that CSV has
+    rows, first = _find_header(stream, table, name=name)
     # strict: a quote left open must not swallow the rest of the file unnoticed.
     reader = csv.reader(chain([first], stream), delimiter=rows.delimiter, strict=True, skipinitialspace=True)
     skipped = rows.header_line - 1
@@ -53,25 +53,27 @@ def read_rows(data: bytes | str, *, name: str) -> Rows:
                 continue
             if not rows.header:
                 rows.header = cells
-            elif len(rows.cells) == MAX_UNITS:
-                raise _too_many(name)
+            elif len(rows.cells) == table.most:
+                raise InputError.one(name, f"more than {table.most} {table.row}s", table.split)
             else:
                 rows.add(cells, line)
-    except csv.Error:
-        where = f"{name}:{skipped + before + 1}"
-        mend = 'close every quote that opens a field, and write "" for a quote inside one; then check again'
-        rows.faults.append(Fault(where, "quotes that do not pair, so the file cannot be read from here on", mend))
+    except csv.Error as error:
+        rows.faults.append(_broken(error, where=f"{name}:{skipped + before + 1}"))
     if not rows.cells and not rows.faults:
-        rows.faults.append(Fault(name, "a heading but no units below it", "add one row for each unit"))
+        mend = f"add one row for each {table.row}"
+        rows.faults.append(Fault(name, f"a heading but no {table.row}s below it", mend))
     return rows
 
 
-def _too_many(name: str) -> InputError:
-    what = f"more than {MAX_UNITS} units"
-    return InputError.one(name, what, "split the pile into files of one bank's candidates each")
+def _broken(error: csv.Error, *, where: str) -> Fault:
+    mend = 'close every quote that opens a field, and write "" for a quote inside one; then check again'
+    if "field larger" in str(error):
+        what = f"a field of more than {csv.field_size_limit()} characters"
+        return Fault(where, what, f"is it the right file? If it is, {mend}")
+    return Fault(where, "quotes that do not pair, so the file cannot be read from here on", mend)
 
 
-def _find_header(stream: Iterator[str], *, name: str) -> tuple[Rows, str]:
+def _find_header(stream: Iterator[str], table: Table, *, name: str) -> tuple[Rows, str]:
     """Return the still empty rows and the heading's line, past comments, blank lines and a ``sep=`` line."""
     delimiter = ""
     for number, line in enumerate(stream, 1):
@@ -82,7 +84,7 @@ def _find_header(stream: Iterator[str], *, name: str) -> tuple[Rows, str]:
             delimiter = sep[1]
             continue
         return Rows(delimiter or _sniff(line), [], number), line
-    raise InputError.one(name, "the file is empty", "give a heading line and one row for each unit")
+    raise InputError.one(name, "the file is empty", f"give a heading line and one row for each {table.row}")
 
 
 def _sniff(header: str) -> str:
