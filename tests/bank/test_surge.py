@@ -7,11 +7,20 @@ of the charge-curve algebra under test.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from referee import bank, relaxing, settle, unit
 
 from hotchpot.bank.bank import Bank, Node
+from hotchpot.bank.judge import judge
+from hotchpot.bank.notation import parse
+from hotchpot.bank.plan import Plan
+from hotchpot.bank.rules import Case
 from hotchpot.bank.surge import Joining, joinings
+from hotchpot.bank.verdict import Verdict
+from hotchpot.bench import state_of
+from hotchpot.measure import Measure
 
 CURRENT_TOLERANCE, CHARGE_TOLERANCE = 0.01, 0.02
 
@@ -223,3 +232,11 @@ def test_a_read_voltage_beats_the_curve() -> None:
     giver = joinings(made, made.root)[0]
     assert giver.gap_v == pytest.approx(0.3)
     assert giver.charge_ah == pytest.approx(settle(made).charge_ah["A"], rel=CHARGE_TOLERANCE)
+
+
+def test_units_at_one_voltage_without_doubt_are_judged() -> None:
+    """Twins whose voltages are known exactly and alike join without a current; the judge does not divide by it."""
+    twins = [replace(state_of(unit(name)), ocv_v=Measure(12.8, 0.0)) for name in ("A1", "A2")]
+    bank = Bank(parse("A1 // A2", known=["A1", "A2"]), {s.unit.id: s for s in twins}, 1e-3)
+    said = judge(Case(Plan(question=("join",)), bank.units, bank))
+    assert not any(finding.code == "join-surge" and finding.verdict is Verdict.FORBID for finding in said.findings)

@@ -175,15 +175,16 @@ def self_discharge(self: Rule, case: Case) -> Iterator[Outcome]:
 
 @rule(
     "unit-contradiction",
-    title="Stated charge against the meter",
+    title="Readings that contradict each other",
     gate=Gate.UNIT,
     questions=EVERY_USE,
-    decides="stated state of charge against the one that the rest voltage tells",
+    decides="stated state of charge against the one that the rest voltage tells; the bench's readings against each other",
     source="open-circuit curve and its doubt, chemistry data; a quarter of the charge: project rule",
 )
 def contradiction(self: Rule, case: Case) -> Iterator[Outcome]:
-    """Believe neither where a stated charge and a rested voltage cannot both be true."""
+    """Believe neither where a stated charge and a rested voltage, or two readings, cannot both be true."""
     for state in case.units:
+        yield from _contradicting_readings(self, state)
         unit, chem = state.unit, state.chem
         if unit.rest_v is None or unit.soc_frac is None or unit.rest_v < 0:
             continue
@@ -202,6 +203,22 @@ def contradiction(self: Rule, case: Case) -> Iterator[Outcome]:
             do="Charge it alone to full, rest it, read again; if it falls back, it holds a bad cell.",
             source=chem.cite("ocv_curve_sd"),
         )
+
+
+def _contradicting_readings(self: Rule, state: State) -> Iterator[Outcome]:
+    for remark in state.remarks:
+        if remark.code == "contradiction":
+            yield self.finding(
+                Verdict.CAUTION,
+                [state.unit.id],
+                "distance of two readings, in joint standard deviations",
+                value=remark.value,
+                limit=remark.limit,
+                says=remark.says,
+                why=remark.why,
+                do=remark.do,
+                source=remark.source,
+            )
 
 
 @rule(

@@ -136,9 +136,9 @@ def _peak_passed(bank: Bank, joined: list[Joining]) -> tuple[Joining, State, flo
         amps = joining.worst.upper()
         parts = unit_currents(joining.branch, amps, bank.branch_ohm)
         for state in joining.branch.states:
+            passed = parts[state.unit.id] / state.peak_limit_a()
             # The limit on the whole branch at which this unit's part of it is at its own.
-            branch_limit = state.peak_limit_a() * amps / max(parts[state.unit.id], 1e-9)
-            rows.append((amps / branch_limit, joining, state, branch_limit))
+            rows.append((passed, joining, state, amps / passed if passed > 0.0 else math.inf))
     ratio, joining, state, limit = max(rows, key=lambda row: row[0])
     return (joining, state, limit) if ratio > 1.0 else None
 
