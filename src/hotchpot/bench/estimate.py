@@ -90,6 +90,11 @@ class Estimate:
         return math.hypot(*(line.sd for line in self.budget))
 
     @property
+    def own_sd(self) -> float:
+        """Standard deviation without what all readings of one meter share: the doubt of a difference between units."""
+        return math.hypot(*(line.sd for line in self.budget if not line.common))
+
+    @property
     def measure(self) -> Measure:
         """
         The value with its doubt.
@@ -113,7 +118,8 @@ class Estimate:
             If the bench refused the number.
         """
         centre = self.measure.value
-        reach = coverage_factor(tuple(line.sd for line in self.budget if line.shape is Shape.RECTANGULAR), self.sd, level)
+        wide = tuple(line.sd for line in self.budget if line.shape is Shape.RECTANGULAR)
+        reach = coverage_factor(wide, self.sd, level)
         low, high = centre - reach * self.sd, centre + reach * self.sd
         return (low if self.low is None else self.low, high if self.high is None else self.high)
 

@@ -1,9 +1,9 @@
 r"""
 What the meters add: the doubt of one reading, and of the difference of two by the same meter.
 
-A maker prints a limit of error as a fraction of the reading plus a number of counts of the last digit. Both are limits,
-so each is rectangular with :math:`u = a/\sqrt 3` (JCGM 100:2008, 4.3.7). The fraction is the meter's gain: it is common to
-all readings of one meter and mostly leaves their difference alone; the counts are each reading's own.
+A maker prints a limit of error as a fraction of the reading plus a number of counts of the last digit. Both are
+limits, so each is rectangular with :math:`u = a/\sqrt 3` (JCGM 100:2008, 4.3.7). The fraction is the meter's gain: it
+is common to all readings of one meter and mostly leaves their difference alone; the counts are each reading's own.
 """
 
 from __future__ import annotations

@@ -1,36 +1,42 @@
 """
-What a unit is now, as far as its pile entry says; what was never measured becomes a wide prior marked ``assumed``.
+What a unit is now: what its readings say, else what its pile entry says, else a wide prior marked ``assumed``.
 
-Sources of the doubts: capacity 1.7 % from clamp meter and temperature, joined with 3 % repeatability; resistance 10 %
-for a two-load reading with a millivolt meter (both computed from JCGM 100 budgets); priors by age are engineering
-guesses, to be replaced by a measurement. The bench's estimators replace these defaults reading by reading.
+The bench's study of the readings (bench/study.py) comes in where there are readings; without them a unit's pile entry
+speaks for itself (bench/priors.py).
 """
 
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
+from hotchpot.bench.estimate import Estimate, Quantity
+from hotchpot.bench.grade import grade_of, rejected_on_sight
+from hotchpot.bench.priors import (
+    CAPACITY_SD_FRAC,
+    LEAKAGE_SD_FRAC,
+    RESISTANCE_SD_FRAC,
+    capacity_prior,
+    leakage_prior,
+    made_year,
+    resistance_prior,
+)
+from hotchpot.bench.remark import Remark
 from hotchpot.chemistry import Chemistry
 from hotchpot.measure import Basis, Measure
 from hotchpot.pile.unit import Unit
 
-CAPACITY_SD_FRAC = math.hypot(0.017, 0.03)
-RESISTANCE_SD_FRAC = 0.10
+if TYPE_CHECKING:
+    from hotchpot.bench.study import Study
+
+__all__ = ["State", "made_year", "meter_sd_v", "rejected_on_sight", "state_of"]
+
 STATED_SOC_SD = 0.01
 FULL_FRAC = 0.995
 STATED_FULL_SD = 0.002  # full is where the charger stops, a defined point; elsewhere a counter has drifted
 ROOM_TEMPERATURE_C = 20.0
 DERATED_FROM_C, DERATED_TO_C = 45.0, 55.0
-
-# fraction of rated left: (loss per year, sd, value at unknown age, sd at unknown age); engineering guesses
-_AGE_PRIOR = {
-    "lead": (0.05, 0.15, 0.65, 0.20),
-    "lithium": (0.025, 0.10, 0.75, 0.15),
-    "nickel": (0.03, 0.15, 0.70, 0.20),
-}
-_PRIOR_RESISTANCE_SD_FRAC = 0.30
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,9 +44,10 @@ class State:
     """
     What one unit is now.
 
-    `capacity_ah` is at 25 °C and the rated rate, `resistance_mohm` the 10 s DC value of the whole unit, `ocv_v` its
-    open-circuit voltage now (None when neither voltage nor charge is known), and `temperature_known` whether the
-    temperature was read or planned.
+    `unit` holds the facts as the newest readings leave them. `capacity_ah` is at 25 °C and the rated rate,
+    `resistance_mohm` the 10 s DC value of the whole unit, `ocv_v` its open-circuit voltage now (None when neither
+    voltage nor charge is known), `temperature_known` whether the temperature was read or planned, and `remarks` what
+    the bench had to say of the readings.
     """
 
     unit: Unit
@@ -51,6 +58,7 @@ class State:
     self_discharge_frac_month: Measure
     temperature_c: float
     temperature_known: bool
+    remarks: tuple[Remark, ...] = ()
 
     @property
     def chem(self) -> Chemistry:
@@ -73,7 +81,12 @@ class State:
     @property
     def grade(self) -> str:
         """A, B, C or reject by capacity, resistance and a look; untested where the capacity was never measured."""
-        return _grade(self)
+        return grade_of(self)[0]
+
+    @property
+    def grade_reason(self) -> str:
+        """Why it has that grade, in words."""
+        return grade_of(self)[1]
 
     @property
     def basis(self) -> Basis:
@@ -144,7 +157,9 @@ class State:
         return max(self.chem.num("discharge_c_peak") * self.capacity_ah.value, self.unit.max_discharge_a or 0.0)
 
 
-def state_of(unit: Unit, *, year: int | None = None, ambient_c: float | None = None) -> State:
+def state_of(
+    unit: Unit, *, year: int | None = None, ambient_c: float | None = None, study: Study | None = None
+) -> State:
     """
     Return what `unit` is now.
 
@@ -156,48 +171,41 @@ def state_of(unit: Unit, *, year: int | None = None, ambient_c: float | None = N
         The present year, for the prior of a unit that was never measured; None leaves its age unknown.
     ambient_c : float, optional
         Temperature where the bank stands, for a unit whose own was not read; None takes an ordinary room. [°C]
+    study : Study, optional
+        What the bench made of the unit's readings; None leaves the pile entry to speak for itself.
     """
-    capacity = _capacity(unit, year)
-    resistance = _resistance(unit, capacity)
-    soc = _soc(unit)
+    if study is not None:
+        unit = study.unit
+    capacity = _told(study, Quantity.CAPACITY) or _entered(unit.capacity_ah, CAPACITY_SD_FRAC)
+    capacity = capacity or capacity_prior(unit, year)
+    resistance = _told(study, Quantity.RESISTANCE) or _entered(unit.resistance_mohm, RESISTANCE_SD_FRAC)
+    leakage = _told(study, Quantity.LEAKAGE) or _entered(unit.self_discharge_frac_month, LEAKAGE_SD_FRAC)
+    soc = _soc(unit, _told(study, Quantity.CHARGE))
     return State(
         unit=unit,
         capacity_ah=capacity,
-        resistance_mohm=resistance,
+        resistance_mohm=resistance or resistance_prior(unit, capacity),
         soc_frac=soc,
-        ocv_v=_ocv(unit, soc),
-        self_discharge_frac_month=_self_discharge(unit),
+        ocv_v=_ocv(unit, soc, None if study is None else study.told.get(Quantity.REST_V)),
+        self_discharge_frac_month=leakage or leakage_prior(unit),
         temperature_c=next(t for t in (unit.temperature_c, ambient_c, ROOM_TEMPERATURE_C) if t is not None),
         temperature_known=unit.temperature_c is not None or ambient_c is not None,
+        remarks=() if study is None else study.remarks,
     )
 
 
-def made_year(unit: Unit) -> int | None:
-    """Return the year in the unit's `made` column, whatever its date format."""
-    found = re.search(r"(?:19|20)\d\d", unit.made or "")
-    return int(found.group()) if found else None
+def _told(study: Study | None, quantity: Quantity) -> Measure | None:
+    estimate = None if study is None else study.told.get(quantity)
+    return None if estimate is None or estimate.refused else estimate.measure
 
 
-def _capacity(unit: Unit, year: int | None) -> Measure:
-    if unit.capacity_ah is not None:
-        return Measure(unit.capacity_ah, CAPACITY_SD_FRAC * unit.capacity_ah, Basis.MEASURED)
-    per_year, sd, unknown, unknown_sd = _AGE_PRIOR[unit.chem.kind]
-    made = made_year(unit)
-    if made is None or year is None:
-        return Measure(unknown * unit.rated_ah, unknown_sd * unit.rated_ah, Basis.ASSUMED)
-    left = max(0.1, 1.0 - per_year * max(0, year - made))
-    return Measure(left * unit.rated_ah, sd * unit.rated_ah, Basis.ASSUMED)
+def _entered(value: float | None, sd_frac: float) -> Measure | None:
+    return None if value is None else Measure(value, sd_frac * value, Basis.MEASURED)
 
 
-def _resistance(unit: Unit, capacity: Measure) -> Measure:
-    if unit.resistance_mohm is not None:
-        return Measure(unit.resistance_mohm, RESISTANCE_SD_FRAC * unit.resistance_mohm, Basis.MEASURED)
-    health = max(0.1, capacity.value / unit.rated_ah)
-    value = unit.chem.typical_mohm(unit.cells, unit.rated_ah) / health**2
-    return Measure(value, _PRIOR_RESISTANCE_SD_FRAC * value, Basis.ASSUMED)
-
-
-def _soc(unit: Unit) -> Measure | None:
+def _soc(unit: Unit, told: Measure | None) -> Measure | None:
+    if told is not None:
+        return told
     if unit.soc_frac is not None:
         sd = STATED_FULL_SD if unit.soc_frac >= FULL_FRAC else STATED_SOC_SD
         return Measure(unit.soc_frac, sd, Basis.STATED)
@@ -209,9 +217,11 @@ def _soc(unit: Unit) -> Measure | None:
     return Measure(curve.soc_at(cell_v), max(STATED_SOC_SD, (high - low) / 2), Basis.MEASURED)
 
 
-def _ocv(unit: Unit, soc: Measure | None) -> Measure | None:
+def _ocv(unit: Unit, soc: Measure | None, read: Estimate | None) -> Measure | None:
     if unit.rest_v is not None:
-        return Measure(unit.rest_v, meter_sd_v(unit.rest_v), Basis.MEASURED)
+        # A bank is joined by differences between units: what all readings of one meter share does not count there.
+        own_sd = 0.0 if read is None or read.refused else read.own_sd
+        return Measure(unit.rest_v, max(own_sd, meter_sd_v(unit.rest_v)), Basis.MEASURED)
     if soc is None:
         return None
     curve = unit.chem.ocv
@@ -227,35 +237,6 @@ def _ocv(unit: Unit, soc: Measure | None) -> Measure | None:
 def meter_sd_v(volts: float) -> float:
     """Return the doubt between two readings of one hand meter: two counts of 10 mV, or 0.05 %. [V]"""
     return max(0.02 / math.sqrt(12.0), 0.0005 * abs(volts))
-
-
-def _self_discharge(unit: Unit) -> Measure:
-    if unit.self_discharge_frac_month is not None:
-        value = unit.self_discharge_frac_month
-        return Measure(value, 0.2 * value, Basis.MEASURED)
-    typical = unit.chem.num("self_discharge") / 100.0
-    return Measure(typical, typical, Basis.ASSUMED)
-
-
-def _grade(state: State) -> str:
-    if state.unit.capacity_ah is None:
-        return "untested"
-    health, ratio = state.health_frac, state.resistance_ratio if state.unit.resistance_mohm is not None else 1.0
-    if health < state.chem.num("reject_capacity_frac") or ratio > 2.0 + 1e-9 or rejected_on_sight(state.unit):
-        return "reject"
-    if health >= 0.90 and ratio <= 1.3:
-        return "A"
-    if health >= 0.80 and ratio <= 1.5:
-        return "B"
-    return "C"
-
-
-def rejected_on_sight(unit: Unit) -> bool:
-    """Tell whether a look, a touch or the rest voltage alone rejects the unit."""
-    bad_flags = set(unit.flags) - {"dented", "unknown_history"}
-    warm = (unit.rest_rise_k or 0.0) > 1.0
-    low = unit.rest_v is not None and unit.rest_v / unit.cells < unit.chem.num("reject_rest_v")
-    return bool(bad_flags) or warm or low
 
 
 def _least(*limits: float | None) -> float:

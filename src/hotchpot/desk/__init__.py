@@ -1,5 +1,7 @@
 """The use-cases: one function for each thing a user can ask; the only code that the faces call."""
 
+from hotchpot.bench.estimate import Estimate, Quantity
+from hotchpot.bench.remark import Remark, Weight
 from hotchpot.desk.asking import (
     ArrangeReport,
     JoinReport,
@@ -11,21 +13,34 @@ from hotchpot.desk.asking import (
     judge_bank,
     list_rules,
 )
-from hotchpot.desk.files import load_pile, load_plan
+from hotchpot.desk.benching import BenchCard, BenchReport, bench_pile
+from hotchpot.desk.evidence import Evidence, load_evidence
+from hotchpot.desk.files import load_pile, load_plan, load_readings
 from hotchpot.desk.planbook import plan_markdown
 from hotchpot.desk.rulebook import rules_markdown
 from hotchpot.desk.showcase import Showcase, keep_demo, showcase
 from hotchpot.desk.wire import arrange_wire, error_wire, join_wire, judge_wire, rules_wire, showcase_wire
+from hotchpot.desk.wire_bench import bench_wire
+from hotchpot.pile.readingcolumns import readings_markdown
 
 __all__ = [
     "ArrangeReport",
+    "BenchCard",
+    "BenchReport",
+    "Estimate",
+    "Evidence",
     "JoinReport",
     "JudgeReport",
+    "Quantity",
+    "Remark",
     "RuleCard",
     "Showcase",
     "UnitCard",
+    "Weight",
     "arrange_pile",
     "arrange_wire",
+    "bench_pile",
+    "bench_wire",
     "error_wire",
     "join_bank",
     "join_wire",
@@ -33,9 +48,12 @@ __all__ = [
     "judge_wire",
     "keep_demo",
     "list_rules",
+    "load_evidence",
     "load_pile",
     "load_plan",
+    "load_readings",
     "plan_markdown",
+    "readings_markdown",
     "rules_markdown",
     "rules_wire",
     "showcase",

@@ -23,7 +23,9 @@ from hotchpot.pile import Unit
 
 if TYPE_CHECKING:
     from hotchpot.arrange import Search
+    from hotchpot.bench.study import Study
     from hotchpot.build.joining import JoiningPlan
+    from hotchpot.desk.evidence import Evidence
 
 LOOSE_QUESTIONS = ("accept", "test", "site")  # what can be asked of units without an arrangement
 _HOUSE_RULE = (
@@ -35,10 +37,15 @@ HOUSE_RULES = (_HOUSE_RULE,)
 
 @dataclass(frozen=True, slots=True)
 class UnitCard:
-    """One unit as the bench sees it; `grade` is reject wherever the judge would not accept the unit by itself."""
+    """
+    One unit as the bench sees it, with the reason for its grade.
+
+    `grade` is reject wherever the judge would not accept the unit by itself.
+    """
 
     state: State
     grade: str
+    because: str = ""
 
     @property
     def id(self) -> str:
@@ -93,43 +100,67 @@ class RuleCard:
     source: str
 
 
-def states(units: Sequence[Unit], plan: Plan) -> dict[str, State]:
+def states(units: Sequence[Unit], plan: Plan, studies: Mapping[str, Study] | None = None) -> dict[str, State]:
     """
-    Return what each unit is now.
+    Return what each unit is now, by its pile entry and the studies of its readings.
 
     The year is today's, for the age of units that were never measured; a temperature that was not read is the plan's.
     """
-    year = date.today().year
-    return {u.id: state_of(u, year=year, ambient_c=plan.duty.ambient_c) for u in units}
+    year, known = date.today().year, studies or {}
+    return {u.id: state_of(u, year=year, ambient_c=plan.duty.ambient_c, study=known.get(u.id)) for u in units}
 
 
-def judge_bank(expression: str | None, units: Sequence[Unit], plan: Plan) -> JudgeReport:
+def judge_bank(
+    expression: str | None, units: Sequence[Unit], plan: Plan, evidence: Evidence | None = None
+) -> JudgeReport:
     """
     Judge an arrangement of the pile against a plan.
 
-    Without an arrangement, a pile of one unit is that unit, and a larger pile is judged unit by unit.
+    Without an arrangement, a pile of one unit is that unit, and a larger pile is judged unit by unit. What was read on
+    the units, where `evidence` is given, goes before what the pile file says of them.
     """
     block, plan = _arrangement(expression, units, plan)
-    known = states(units, plan)
+    known = _known(units, plan, evidence)
     case = _case(block, known, plan)
     return JudgeReport(
         arrangement=None if block is None else show(block, short=False),
         drawing="" if block is None else draw(block),
         judgement=judge(case),
         ratings=None if case.bank is None else rate(case.bank),
-        units=_cards(case.units),
+        units=cards(case.units),
     )
 
 
-def _cards(units: tuple[State, ...]) -> tuple[UnitCard, ...]:
+def case_of(
+    expression: str | None, units: Sequence[Unit], plan: Plan, known: Mapping[str, State]
+) -> tuple[str | None, Case]:
+    """Return an arrangement as written out, and the case that the judge would get; loose units have no arrangement."""
+    block, plan = _arrangement(expression, units, plan)
+    return None if block is None else show(block, short=False), _case(block, known, plan)
+
+
+def cards(units: tuple[State, ...]) -> tuple[UnitCard, ...]:
+    """Return each unit with its grade and the reason for it; what the judge would not accept is a reject."""
     accepted = judge(Case(Plan(question=("accept",)), units))
-    refused = {name for f in accepted.findings if f.verdict is Verdict.FORBID for name in f.subject}
-    return tuple(UnitCard(s, "reject" if s.unit.id in refused else s.grade) for s in units)
+    refused: dict[str, str] = {}
+    for finding in accepted.findings:
+        if finding.verdict is Verdict.FORBID:
+            for name in finding.subject:
+                refused.setdefault(name, finding.says)
+    return tuple(
+        UnitCard(s, "reject", refused[s.unit.id]) if s.unit.id in refused else UnitCard(s, s.grade, s.grade_reason)
+        for s in units
+    )
+
+
+def _known(units: Sequence[Unit], plan: Plan, evidence: Evidence | None) -> dict[str, State]:
+    return states(units, plan, None if evidence is None else evidence.studies(units))
 
 
 def arrange_pile(
     units: Sequence[Unit],
     plan: Plan,
+    evidence: Evidence | None = None,
     *,
     system_v: float,
     best: int = 5,
@@ -146,7 +177,7 @@ def arrange_pile(
         raise InputError.one("--volts", what, "leave it out, or give a plan for this voltage")
     started = time.monotonic()
     search = propose(
-        tuple(states(units, plan).values()),
+        tuple(_known(units, plan, evidence).values()),
         system_v=system_v,
         plan=plan,
         best=best,
@@ -163,7 +194,9 @@ def arrange_pile(
     )
 
 
-def join_bank(expression: str | None, units: Sequence[Unit], plan: Plan) -> JoinReport:
+def join_bank(
+    expression: str | None, units: Sequence[Unit], plan: Plan, evidence: Evidence | None = None
+) -> JoinReport:
     """Return how to bring a bank together; a forbidden bank gets no plan (NoAnswerError)."""
     from hotchpot.build.joining import joining_plan
 
@@ -172,7 +205,7 @@ def join_bank(expression: str | None, units: Sequence[Unit], plan: Plan) -> Join
         raise InputError.one("arrangement", "is missing", 'give one, such as "A1 // A2", or `arrangement` in the plan')
     if plan.question and "join" not in plan.question:
         plan = replace(plan, question=(*plan.question, "join"))
-    case = _case(block, states(units, plan), plan)
+    case = _case(block, _known(units, plan, evidence), plan)
     judgement = judge(case)
     return JoinReport(
         arrangement=show(block, short=False),

@@ -11,11 +11,13 @@ import os
 import sys
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
 from hotchpot.errors import HotchpotError, InputError, NoAnswerError
+from hotchpot.faces.cli.bench import ReadingsOption, bench_app
+from hotchpot.faces.cli.printing import print_json
 
 if TYPE_CHECKING:
     from hotchpot.bank.plan import Plan
@@ -31,6 +33,9 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
+
+
+app.add_typer(bench_app, name="bench", short_help="What each unit truly is, with its doubt.")
 
 
 class AtLeast(StrEnum):
@@ -75,6 +80,7 @@ def judge(
     expr: ExprArgument = None,
     *,
     pile: PileOption,
+    readings: ReadingsOption = None,
     plan: PlanOption = None,
     at_least: Annotated[
         AtLeast, typer.Option("--at-least", help="Exit with 1 when the verdict is worse than this.")
@@ -84,9 +90,10 @@ def judge(
     """Say whether these units may be joined so, and why: amps, volts and minutes."""
     from hotchpot import desk
 
-    report = desk.judge_bank(expr, desk.load_pile(pile), desk.load_plan(plan))
+    units = desk.load_pile(pile)
+    report = desk.judge_bank(expr, units, desk.load_plan(plan), desk.load_evidence(readings, units))
     if as_json:
-        _print_json(desk.judge_wire(report))
+        print_json(desk.judge_wire(report))
     else:
         from hotchpot.faces.cli import show_judge
 
@@ -104,6 +111,7 @@ def arrange(
         str | None, typer.Option("--volts", metavar="V", help="System voltage, such as 24; else the plan's.")
     ] = None,
     plan: PlanOption = None,
+    readings: ReadingsOption = None,
     best: Annotated[int, typer.Option("--best", min=1, max=100, help="How many proposals.")] = 5,
     seconds: Annotated[float, typer.Option("--seconds", min=0.1, max=86400, help="Longest time to search.")] = 10.0,
     seed: Annotated[int, typer.Option("--seed", help="Makes a search repeatable.")] = 1,
@@ -114,26 +122,35 @@ def arrange(
 
     units, stated = desk.load_pile(pile), desk.load_plan(plan)
     system_v = _system_v(volts, stated)
-    from hotchpot.faces.cli import show_arrange
+    evidence = desk.load_evidence(readings, units)
+    from hotchpot.faces.cli import looks, show_arrange
 
-    with show_arrange.progress(quiet=as_json) as tick:
+    with looks.progress("searching", quiet=as_json) as tick:
         report = desk.arrange_pile(
-            units, stated, system_v=system_v, best=best, seconds=seconds, seed=seed, progress=tick
+            units, stated, evidence, system_v=system_v, best=best, seconds=seconds, seed=seed, progress=tick
         )
     if as_json:
-        _print_json(desk.arrange_wire(report))
+        print_json(desk.arrange_wire(report))
     else:
         show_arrange.show(report)
 
 
 @app.command(short_help="How to bring a bank together, step by step.")
-def join(expr: ExprArgument = None, *, pile: PileOption, plan: PlanOption = None, as_json: JsonOption = False) -> None:
+def join(
+    expr: ExprArgument = None,
+    *,
+    pile: PileOption,
+    readings: ReadingsOption = None,
+    plan: PlanOption = None,
+    as_json: JsonOption = False,
+) -> None:
     """Say how to bring a bank together, step by step, with the reading to expect and when to stop."""
     from hotchpot import desk
 
-    report = desk.join_bank(expr, desk.load_pile(pile), desk.load_plan(plan))
+    units = desk.load_pile(pile)
+    report = desk.join_bank(expr, units, desk.load_plan(plan), desk.load_evidence(readings, units))
     if as_json:
-        _print_json(desk.join_wire(report))
+        print_json(desk.join_wire(report))
     else:
         from hotchpot.faces.cli import show_join
 
@@ -151,7 +168,7 @@ def rules(
 
     cards = desk.list_rules(code)
     if as_json:
-        _print_json(desk.rules_wire(cards))
+        print_json(desk.rules_wire(cards))
     else:
         from hotchpot.faces.cli import show_rules
 
@@ -170,7 +187,7 @@ def demo(
     if as_json:
         if keep is not None:
             desk.keep_demo(keep)
-        _print_json(desk.showcase_wire(desk.showcase()))
+        print_json(desk.showcase_wire(desk.showcase()))
         return
     from hotchpot.faces.cli import show_demo
 
@@ -207,7 +224,7 @@ def _fail(error: HotchpotError, code: int) -> NoReturn:
 
         # A script that reads proposals finds an empty list where there is no answer.
         searched = "arrange" in sys.argv[1:2] and isinstance(error, NoAnswerError)
-        _print_json({**({"proposals": []} if searched else {}), **desk.error_wire(error)})
+        print_json({**({"proposals": []} if searched else {}), **desk.error_wire(error)})
     print(f"hotchpot: {error}", file=sys.stderr)
     raise SystemExit(code)
 
@@ -224,13 +241,3 @@ def _system_v(text: str | None, plan: Plan) -> float:
     if not 0.5 <= volts <= 1500:
         raise InputError.one("--volts", f"{volts:g} V is out of range", "give 0.5 to 1500 V")
     return volts
-
-
-def _print_json(shape: dict[str, Any]) -> None:
-    import json
-
-    plain = (sys.stdout.encoding or "").lower().replace("-", "") != "utf8"
-    try:
-        print(json.dumps(shape, ensure_ascii=plain, indent=1, allow_nan=False), flush=True)
-    except BrokenPipeError:
-        raise SystemExit(FINE) from None

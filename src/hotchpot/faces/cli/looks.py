@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
+import sys
 import textwrap
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import cache
 
 from rich.console import Console
@@ -79,3 +82,17 @@ def drawn(text: str) -> None:
     """Print a drawing as it is."""
     for line in text.splitlines():
         console().print(Text("  " + line), no_wrap=True, overflow="ignore", crop=False)
+
+
+@contextmanager
+def progress(what: str, *, quiet: bool = False) -> Iterator[Callable[[float], None]]:
+    """Show a bar with what is being done and how much of it, where a person is watching."""
+    if quiet or not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn(what), BarColumn(), TextColumn("{task.percentage:.0f} %"), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=1.0)
+        yield lambda done: bar.update(task, completed=done)

@@ -2,27 +2,8 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-
 from hotchpot.desk import ArrangeReport
 from hotchpot.faces.cli.looks import console, drawn, heading, mark, number, say, table
-
-
-@contextmanager
-def progress(*, quiet: bool) -> Iterator[Callable[[float], None]]:
-    """Show a bar while the search runs, where a person is watching."""
-    if quiet or not sys.stderr.isatty():
-        yield lambda _: None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-    columns = (TextColumn("searching"), BarColumn(), TextColumn("{task.percentage:.0f} %"), TimeElapsedColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("search", total=1.0)
-        yield lambda done: bar.update(task, completed=done)
 
 
 def show(report: ArrangeReport) -> None:

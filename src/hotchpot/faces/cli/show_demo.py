@@ -9,12 +9,12 @@ from rich.text import Text
 from hotchpot import desk
 from hotchpot.bank.verdict import Finding, Verdict
 from hotchpot.faces.cli import show_arrange, show_join, show_judge
-from hotchpot.faces.cli.looks import console, heading, mark, number, say, table
+from hotchpot.faces.cli.looks import console, heading, mark, number, progress, say, table
 
 
 def show(keep: Path | None) -> None:
     """Run and print the demo; with `keep`, leave its files in that folder."""
-    with show_arrange.progress(quiet=False) as tick:
+    with progress("searching") as tick:
         found = desk.showcase(tick)
     say("Everything below is invented: Cormorant Ness is a made-up croft, and its batteries are made up too.")
     for caution in found.pile.cautions:

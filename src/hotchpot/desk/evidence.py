@@ -1,0 +1,92 @@
+"""What was read on the units of a pile: the readings file, the logs it names, and the bench's study of each unit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from hotchpot.bench.study import Study, study
+from hotchpot.bench.trace import Log
+from hotchpot.desk.files import load_readings
+from hotchpot.errors import Fault, InputError, nearest
+from hotchpot.pile import Unit
+from hotchpot.pile.reading import Reading, ReadingKind
+from hotchpot.pile.readingfile import unknown_units
+
+if TYPE_CHECKING:
+    from hotchpot.desk.logfile import LogReport
+
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """All readings of a pile, and the logs that they name, by unit and file."""
+
+    readings: tuple[Reading, ...] = ()
+    logs: Mapping[tuple[str, str], tuple[Log, ...]] = field(default_factory=dict)
+    reports: Mapping[str, LogReport] = field(default_factory=dict)
+
+    def studies(self, units: Iterable[Unit]) -> dict[str, Study]:
+        """Return what the bench makes of the readings of each unit that has any; how old they are is told by today."""
+        by_unit: dict[str, list[Reading]] = {}
+        for reading in self.readings:
+            by_unit.setdefault(reading.unit, []).append(reading)
+        today = date.today().isoformat()
+        return {
+            unit.id: study(unit, by_unit[unit.id], logs=self._logs_of(unit.id), today=today)
+            for unit in units
+            if unit.id in by_unit
+        }
+
+    def _logs_of(self, unit_id: str) -> dict[str, tuple[Log, ...]]:
+        return {file: found for (name, file), found in self.logs.items() if name == unit_id}
+
+
+def load_evidence(path: Path | None, units: Sequence[Unit], *, progress: Progress | None = None) -> Evidence:
+    """
+    Return the readings of a readings file, with every log it names, read from beside it.
+
+    Raises
+    ------
+    InputError
+        If a reading is of a unit that the pile does not hold, or a log cannot be read; every fault is named.
+    """
+    if path is None:
+        return Evidence()
+    readings = load_readings(path)
+    faults = [Fault(f"{path.name}:{f.where}", f.what, f.mend) for f in unknown_units(readings, units)]
+    if faults:
+        raise InputError(faults)
+    reports: dict[str, LogReport] = {}
+    logs: dict[tuple[str, str], tuple[Log, ...]] = {}
+    for reading in readings:
+        if reading.kind is ReadingKind.LOG:
+            assert reading.file is not None
+            report = _report(path, reading, reports, progress)
+            logs[reading.unit, reading.file] = (_log_of(reading, report, path.name),)
+    return Evidence(readings, logs, reports)
+
+
+def _report(path: Path, reading: Reading, reports: dict[str, LogReport], progress: Progress | None) -> LogReport:
+    from hotchpot.desk.logfile import read_log
+
+    file = reading.file or ""
+    key = f"{file}|{reading.columns or ''}"
+    if key not in reports:
+        tick = None if progress is None else lambda done: progress(file, done)
+        reports[key] = read_log(path.parent / file, columns=reading.columns, progress=tick)
+    return reports[key]
+
+
+def _log_of(reading: Reading, report: LogReport, name: str) -> Log:
+    """Return the log of the reading's unit: by the unit's name in the file, or the only one there."""
+    if reading.unit in report.logs:
+        return report.logs[reading.unit]
+    if len(report.logs) == 1:
+        return next(iter(report.logs.values()))
+    what = f"{reading.file} holds {len(report.logs)} units, none of them named {reading.unit!r}"
+    raise InputError.one(f"{name}:{reading.line} file", what, nearest(reading.unit, report.logs))

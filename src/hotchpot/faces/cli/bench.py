@@ -1,0 +1,91 @@
+"""The bench's commands: states of the pile, the guided tests, a logger's file by itself."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from hotchpot.errors import InputError
+from hotchpot.faces.cli.printing import print_json
+
+bench_app = typer.Typer(
+    help="What each unit truly is, with its doubt and grade.",
+    invoke_without_command=True,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+ReadingsOption = Annotated[
+    Path | None, typer.Option("--readings", metavar="READINGS.csv", help="What was read on the units, and when.")
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of tables.")]
+
+
+@bench_app.callback()
+def bench(
+    context: typer.Context,
+    *,
+    pile: Annotated[
+        Path | None, typer.Option("--pile", metavar="PILE.csv", help="The pile: one row for each battery.")
+    ] = None,
+    readings: ReadingsOption = None,
+    plan: Annotated[
+        Path | None, typer.Option("--plan", metavar="PLAN.toml", help="What the bank is for, and its arrangement.")
+    ] = None,
+    arrangement: Annotated[
+        str | None,
+        typer.Option("--arrangement", metavar="EXPR", help="The arrangement whose verdict is to be settled."),
+    ] = None,
+    unit: Annotated[
+        str | None, typer.Option("--unit", metavar="ID", help="This unit only, with every reading and its doubt.")
+    ] = None,
+    settle: Annotated[
+        bool, typer.Option("--settle/--no-settle", help="Look for the reading that would most settle the verdict.")
+    ] = True,
+    seed: Annotated[int, typer.Option("--seed", help="Makes that repeatable.")] = 1,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what each unit truly is, with its doubt and grade, and which reading would settle most."""
+    if context.invoked_subcommand is not None:
+        return
+    if pile is None:
+        raise InputError.one("--pile", "is missing", "name the pile file, such as --pile pile.csv")
+    from hotchpot import desk
+    from hotchpot.faces.cli import looks, show_bench
+
+    units, stated = desk.load_pile(pile), desk.load_plan(plan)
+    with looks.progress("reading and judging", quiet=as_json) as tick:
+        evidence = desk.load_evidence(readings, units)
+        report = desk.bench_pile(
+            units, stated, evidence, expression=arrangement, only=unit, settle=settle, seed=seed, progress=tick
+        )
+    if as_json:
+        print_json(desk.bench_wire(report))
+    else:
+        show_bench.show(report, whole=unit is not None)
+
+
+@bench_app.command(short_help="Walk through a test, step by step.")
+def guide(
+    procedure: Annotated[
+        str | None, typer.Argument(metavar="[PROCEDURE]", help="Which test; without one, they are listed.")
+    ] = None,
+    *,
+    unit: Annotated[str | None, typer.Option("--unit", metavar="ID", help="The unit to be tested.")] = None,
+    pile: Annotated[
+        Path | None, typer.Option("--pile", metavar="PILE.csv", help="The pile that says what the unit is.")
+    ] = None,
+    readings: Annotated[
+        Path | None, typer.Option("--readings", metavar="READINGS.csv", help="Where the reading is added.")
+    ] = None,
+    meter: Annotated[str | None, typer.Option("--meter", metavar="KEY", help="What it is read with.")] = None,
+    no_wait: Annotated[bool, typer.Option("--no-wait", help="Do not wait for the timers.")] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Walk through a test of one unit: what to connect, when to read, when to stop, and what it says."""
+    from hotchpot.faces.cli.guide import run_guide
+
+    raise typer.Exit(
+        run_guide(procedure, unit=unit, pile=pile, readings=readings, meter=meter, no_wait=no_wait, as_json=as_json)
+    )

@@ -1,0 +1,16 @@
+"""How the command line prints JSON, whatever the terminal can show."""
+
+from __future__ import annotations
+
+import json
+import sys
+from typing import Any
+
+
+def print_json(shape: dict[str, Any]) -> None:
+    """Print a plain dictionary as JSON; a reader that has gone away is no fault."""
+    plain = (sys.stdout.encoding or "").lower().replace("-", "") != "utf8"
+    try:
+        print(json.dumps(shape, ensure_ascii=plain, indent=1, allow_nan=False), flush=True)
+    except BrokenPipeError:
+        raise SystemExit(0) from None

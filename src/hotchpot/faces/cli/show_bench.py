@@ -1,0 +1,157 @@
+"""The bench's report in the terminal: states with their doubt, what was said of the readings, what would settle it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+
+from rich.text import Text
+
+from hotchpot.desk import BenchCard, BenchReport, Estimate, Quantity, Remark, Weight
+from hotchpot.faces.cli.looks import MARKS, console, heading, number, plain, say, table
+
+MOST_UNITS = 60
+MOST_ALIKE = 3
+MOST_READINGS = 5
+WEIGHTS = {Weight.REFUSED: "✗ refused", Weight.DOUBTFUL: "! doubtful", Weight.NOTED: "· noted"}
+NAMES = {
+    Quantity.CAPACITY: ("capacity", "Ah", 1.0),
+    Quantity.RESISTANCE: ("resistance", "mΩ", 1.0),
+    Quantity.REST_V: ("rest voltage", "V", 1.0),
+    Quantity.CHARGE: ("charge", "%", 100.0),
+    Quantity.LEAKAGE: ("self-discharge a month", "%", 100.0),
+    Quantity.EXPONENT: ("rate exponent", "", 1.0),
+    Quantity.GRAVITY: ("gravity", "", 1.0),
+    Quantity.CHARGE_EFFICIENCY: ("charge efficiency", "%", 100.0),
+    Quantity.ENERGY_EFFICIENCY: ("energy efficiency", "%", 100.0),
+}
+
+
+def show(report: BenchReport, *, whole: bool = False) -> None:
+    """Print the states of the units; with `whole`, every estimate of every unit with its budget too."""
+    heading("The bench")
+    _units(report.units)
+    if whole:
+        for card in report.units:
+            _estimates(card)
+    remarks(report.remarks)
+    _settling(report)
+    for caution in report.cautions:
+        say(caution)
+
+
+def _units(cards: Sequence[BenchCard]) -> None:
+    leaks = any(str(card.state.self_discharge_frac_month.basis) != "assumed" for card in cards)
+    rows = table("unit", "chemistry", "Ah at 25 °C", "mΩ", "charge", *(["a month"] if leaks else []), "grade")
+    for column in rows.columns:
+        column.no_wrap = True
+    for card in cards[:MOST_UNITS]:
+        state = card.state
+        leak = state.self_discharge_frac_month
+        loses = f"{plain(100 * leak.value, 2)} %" + _mark(str(leak.basis))
+        rows.add_row(
+            card.id,
+            state.unit.chemistry,
+            number(state.capacity_ah.value, sd=state.capacity_ah.sd) + _mark(str(state.capacity_ah.basis)),
+            number(state.resistance_mohm.value, sd=state.resistance_mohm.sd) + _mark(str(state.resistance_mohm.basis)),
+            _charge(card),
+            *([loses] if leaks else []),
+            card.card.grade,
+        )
+    console().print(rows)
+    say("± is one standard deviation. ? = assumed by chemistry and age, never measured.", indent=2)
+    if len(cards) > MOST_UNITS:
+        say(f"... and {len(cards) - MOST_UNITS} more units (all of them with --json)", indent=2)
+    heading("Why these grades")
+    for card in cards[:MOST_UNITS]:
+        say(f"{card.id}  {card.card.grade}: {card.because}", indent=2)
+
+
+def _mark(basis: str) -> str:
+    return " ?" if basis == "assumed" else ""
+
+
+def _charge(card: BenchCard) -> str:
+    """Return the charge, or the bounds where the voltage tells no number."""
+    found = [] if card.study is None else [e for e in card.study.estimates if e.quantity is Quantity.CHARGE]
+    newest = max(found, key=lambda e: e.when or "", default=None)
+    if newest is not None and newest.refused and newest.low is not None and newest.high is not None:
+        return f"{100 * newest.low:.0f} to {100 * newest.high:.0f} %"
+    soc = card.state.soc_frac
+    return "?" if soc is None else f"{100 * soc.value:.0f} ± {100 * soc.sd:.0f} %"
+
+
+def _estimates(card: BenchCard) -> None:
+    heading(f"{card.id}: each reading")
+    if card.study is None:
+        say("No readings of this unit; its row in the pile file speaks for it.", indent=2)
+        return
+    for estimate in card.study.estimates:
+        show_estimate(estimate)
+
+
+def show_estimate(estimate: Estimate) -> None:
+    """Print one estimate: value, 95 % interval, and what its doubt is made of, largest first."""
+    name, unit, scale = NAMES[estimate.quantity]
+    line = Text(f"{name}: ", style="bold")
+    if estimate.value is None:
+        line.append("refused")
+    else:
+        low, high = estimate.interval()
+        told = f"{plain(scale * estimate.value, 4)} {unit}".strip()
+        line.append(f"{told}, 95 %: {plain(scale * low, 4)} to {plain(scale * high, 4)}", style="none")
+    line.append(f"   {estimate.when}" if estimate.when else "", style="none")
+    console().print(line)
+    lines = sorted((part for part in estimate.budget if part.sd > 0), key=lambda part: -part.sd)
+    if lines:
+        variance = sum(part.sd**2 for part in lines)
+        shares = [f"{part.cause} {100 * part.sd**2 / variance:.0f} %" for part in lines[:4]]
+        say("Doubt from: " + ", ".join(shares), indent=2)
+    for remark in estimate.remarks:
+        say(f"{WEIGHTS[remark.weight]}  {remark.says}", indent=2)
+
+
+def remarks(said: Sequence[Remark]) -> None:
+    """Print what the bench said of the readings, refusals first, a few of each kind."""
+    if not said:
+        return
+    heading("What the bench says of the readings")
+    order = list(WEIGHTS)
+    shown: Counter[str] = Counter()
+    for remark in sorted(said, key=lambda r: order.index(r.weight)):
+        shown[remark.code] += 1
+        if shown[remark.code] > MOST_ALIKE:
+            continue
+        line = Text(WEIGHTS[remark.weight], style="bold")
+        line.append(f"  {remark.code}  {remark.subject}")
+        console().print(line)
+        say(remark.says, indent=2)
+        if remark.weight is not Weight.NOTED:
+            say(f"Why: {remark.why}", indent=2)
+            say(f"Do: {remark.do}", indent=2)
+    for code, count in shown.items():
+        if count > MOST_ALIKE:
+            say(f"... and {count - MOST_ALIKE} more of {code} (all of them with --json)", indent=2)
+
+
+def _settling(report: BenchReport) -> None:
+    found = report.settling
+    if found is None:
+        return
+    what = f"“{report.arrangement}”" if report.arrangement else "these units by themselves"
+    heading("Which reading would settle most")
+    say(f"Judged today, {what}: {MARKS[str(found.verdict_now)]}. {found.says}", indent=2)
+    worth = [one for one in found.readings if one.bits > 0][:MOST_READINGS]
+    if not worth:
+        return
+    rows = table("read", "of", "then sure to", "takes")
+    for one in worth:
+        rows.add_row(one.procedure, one.unit, f"{100 * one.sure_after_frac:.0f} %", _hours(one.hours))
+    console().print(rows)
+    say(f"How to: hotchpot bench guide {worth[0].procedure} --unit {worth[0].unit}", indent=2)
+
+
+def _hours(hours: float) -> str:
+    if hours < 1:
+        return f"{60 * hours:.0f} min"
+    return f"{hours:.0f} h" if hours < 72 else f"{hours / 24:.0f} days"
