@@ -179,8 +179,9 @@ def _log(papers: _Desk, reading: Reading, logs: Mapping[str, Sequence[Log]]) -> 
     key = meter(reading.meter or LOG_METER)
     for log in logs.get(reading.file or "", ()):
         papers.runs.logged(log, key, reading)
-        if log.jumps:
-            papers.estimates.append(resistance_of_log(log, unit=papers.unit, meter=key))
+        resistance = resistance_of_log(log, unit=papers.unit, meter=key)
+        if not resistance.refused:  # a log of a capacity run need not tell the resistance; nobody asked it to
+            papers.estimates.append(resistance)
         if any(piece.in_ah > piece.out_ah for piece in log.pieces):
             papers.estimates += efficiencies_of_log(log, unit=papers.unit)
 
@@ -209,6 +210,10 @@ def _conclude(papers: _Desk, today: str | None) -> Study:
         one = combine(of_state, subject=unit.id, drift_frac_per_year=drift, today=today)
         if one is not None:
             told[quantity] = one
+    if Quantity.RESISTANCE in told and Quantity.CAPACITY not in told:
+        from hotchpot.bench.resistance import capacity_from_resistance
+
+        papers.estimates.append(capacity_from_resistance(told[Quantity.RESISTANCE], unit=unit))
     remarks = [r for e in (*papers.estimates, *told.values()) for r in e.remarks]
     return Study(
         unit=_as_read(papers, told),

@@ -16,6 +16,7 @@ from hotchpot.desk.asking import (
 from hotchpot.desk.benching import BenchCard, BenchReport, bench_pile
 from hotchpot.desk.evidence import Evidence, load_evidence
 from hotchpot.desk.files import load_pile, load_plan, load_readings
+from hotchpot.desk.logcard import LogCard, keep_log, log_card, log_wire
 from hotchpot.desk.planbook import plan_markdown
 from hotchpot.desk.rulebook import rules_markdown
 from hotchpot.desk.showcase import Showcase, keep_demo, showcase
@@ -31,6 +32,7 @@ __all__ = [
     "Evidence",
     "JoinReport",
     "JudgeReport",
+    "LogCard",
     "Quantity",
     "Remark",
     "RuleCard",
@@ -47,11 +49,14 @@ __all__ = [
     "judge_bank",
     "judge_wire",
     "keep_demo",
+    "keep_log",
     "list_rules",
     "load_evidence",
     "load_pile",
     "load_plan",
     "load_readings",
+    "log_card",
+    "log_wire",
     "plan_markdown",
     "readings_markdown",
     "rules_markdown",

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 from hotchpot.bank.plan import Plan
-from hotchpot.bank.planfile import parse_plan
 from hotchpot.desk import demo
 from hotchpot.desk.asking import ArrangeReport, JoinReport, JudgeReport, arrange_pile, join_bank, judge_bank
+from hotchpot.desk.benching import BenchReport, bench_pile
+from hotchpot.desk.evidence import Evidence, load_evidence
+from hotchpot.desk.files import load_pile, load_plan
 from hotchpot.errors import InputError
 from hotchpot.pile import Unit
-from hotchpot.pile.csvfile import parse_pile
 
 TEMPTING = "A1 // L1 + A2 // L2"
+BENCHED = "L6"  # the unit whose readings the demo shows one by one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,7 +26,9 @@ class Showcase:
 
     units: tuple[Unit, ...]
     plan: Plan
+    evidence: Evidence
     pile: JudgeReport
+    bench: BenchReport
     tempting: JudgeReport
     search: ArrangeReport
     chosen: JudgeReport
@@ -47,17 +52,21 @@ def keep_demo(folder: Path) -> None:
 
 def showcase(progress: Callable[[float], None] | None = None) -> Showcase:
     """Run the whole job on the demo's pile."""
-    texts = demo.files()
-    units = parse_pile(texts["pile.csv"], name="pile.csv")
-    plan = parse_plan(texts["plan.toml"], name="plan.toml")
-    search = arrange_pile(units, plan, system_v=plan.duty.system_v or 24.0, progress=progress)
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        keep_demo(folder)
+        units, plan = load_pile(folder / "pile.csv"), load_plan(folder / "plan.toml")
+        evidence = load_evidence(folder / "readings.csv", units)
+    search = arrange_pile(units, plan, evidence, system_v=plan.duty.system_v or 24.0, progress=progress)
     chosen = search.expressions[0]
     return Showcase(
         units=units,
         plan=plan,
+        evidence=evidence,
         pile=judge_bank(None, units, Plan()),
-        tempting=judge_bank(TEMPTING, units, plan),
+        bench=bench_pile(units, Plan(), evidence),
+        tempting=judge_bank(TEMPTING, units, plan, evidence),
         search=search,
-        chosen=judge_bank(chosen, units, plan),
-        joining=join_bank(chosen, units, plan),
+        chosen=judge_bank(chosen, units, plan, evidence),
+        joining=join_bank(chosen, units, plan, evidence),
     )

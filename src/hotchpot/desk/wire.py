@@ -10,6 +10,7 @@ from hotchpot.bank.verdict import Finding, Judgement
 from hotchpot.desk.asking import ArrangeReport, JoinReport, JudgeReport, RuleCard
 from hotchpot.desk.plain import clean, num, unit_wire
 from hotchpot.desk.showcase import Showcase
+from hotchpot.desk.wire_bench import bench_wire
 from hotchpot.errors import HotchpotError, InputError
 
 
@@ -78,6 +79,7 @@ def showcase_wire(found: Showcase) -> dict[str, Any]:
     return {
         "invented": True,
         "pile": judge_wire(found.pile),
+        "bench": bench_wire(found.bench),
         "tempting": judge_wire(found.tempting),
         "arrange": arrange_wire(found.search),
         "chosen": judge_wire(found.chosen),

@@ -89,3 +89,54 @@ def guide(
     raise typer.Exit(
         run_guide(procedure, unit=unit, pile=pile, readings=readings, meter=meter, no_wait=no_wait, as_json=as_json)
     )
+
+
+@bench_app.command(short_help="A logger's file by itself.")
+def log(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="What a logger wrote.")],
+    *,
+    unit: Annotated[str | None, typer.Option("--unit", metavar="ID", help="Whose log it is.")] = None,
+    pile: Annotated[
+        Path | None, typer.Option("--pile", metavar="PILE.csv", help="The pile that says what the unit is.")
+    ] = None,
+    columns: Annotated[
+        str | None,
+        typer.Option("--columns", metavar="TEXT", help="What is what, such as 'time=t_s, volts=U, amps=-I'."),
+    ] = None,
+    sign: Annotated[
+        str | None, typer.Option("--sign", metavar="WAY", help="What positive current is: discharge or charge.")
+    ] = None,
+    cutoff: Annotated[
+        str | None, typer.Option("--cutoff", metavar="V", help="Volts down to which a discharge counts.")
+    ] = None,
+    meter: Annotated[str | None, typer.Option("--meter", metavar="KEY", help="What logged it.")] = None,
+    readings: Annotated[
+        Path | None, typer.Option("--readings", metavar="READINGS.csv", help="Add it here once confirmed.")
+    ] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Take the columns as confirmed.")] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Read a logger's file: what was taken for what, what happened in it, and what it says of the unit."""
+    from hotchpot import desk
+    from hotchpot.faces.cli import looks, show_log
+    from hotchpot.quantities import parse_quantity
+
+    with looks.progress("reading", quiet=as_json) as tick:
+        card = desk.log_card(
+            file,
+            units=() if pile is None else desk.load_pile(pile),
+            unit=unit,
+            columns=columns,
+            sign=sign,
+            cutoff_v=None if cutoff is None else parse_quantity(cutoff, "V", where="--cutoff"),
+            meter=meter,
+            progress=tick,
+        )
+    if as_json:
+        print_json(desk.log_wire(card))
+    else:
+        show_log.show(card)
+    if readings is not None:
+        if not (yes or typer.confirm("Are columns, units and sign right, and is it to be added?", err=True)):
+            raise typer.Exit(1)
+        desk.keep_log(card, readings)

@@ -27,16 +27,16 @@ NAMES = {
 }
 
 
-def show(report: BenchReport, *, whole: bool = False) -> None:
+def show(report: BenchReport, *, whole: bool = False, cautions: bool = True) -> None:
     """Print the states of the units; with `whole`, every estimate of every unit with its budget too."""
     heading("The bench")
     _units(report.units)
     if whole:
         for card in report.units:
-            _estimates(card)
+            estimates(card)
     remarks(report.remarks)
     _settling(report)
-    for caution in report.cautions:
+    for caution in report.cautions if cautions else ():
         say(caution)
 
 
@@ -81,7 +81,8 @@ def _charge(card: BenchCard) -> str:
     return "?" if soc is None else f"{100 * soc.value:.0f} ± {100 * soc.sd:.0f} %"
 
 
-def _estimates(card: BenchCard) -> None:
+def estimates(card: BenchCard) -> None:
+    """Print every reading of a unit as the bench takes it."""
     heading(f"{card.id}: each reading")
     if card.study is None:
         say("No readings of this unit; its row in the pile file speaks for it.", indent=2)
@@ -102,13 +103,32 @@ def show_estimate(estimate: Estimate) -> None:
         line.append(f"{told}, 95 %: {plain(scale * low, 4)} to {plain(scale * high, 4)}", style="none")
     line.append(f"   {estimate.when}" if estimate.when else "", style="none")
     console().print(line)
+    drawn = _drawn(estimate)
+    if drawn:
+        say(drawn, indent=2)
     lines = sorted((part for part in estimate.budget if part.sd > 0), key=lambda part: -part.sd)
     if lines:
         variance = sum(part.sd**2 for part in lines)
         shares = [f"{part.cause} {100 * part.sd**2 / variance:.0f} %" for part in lines[:4]]
         say("Doubt from: " + ", ".join(shares), indent=2)
     for remark in estimate.remarks:
-        say(f"{WEIGHTS[remark.weight]}  {remark.says}", indent=2)
+        say(f"{WEIGHTS[remark.weight]}  {sentence(remark.says)}", indent=2)
+
+
+def _drawn(estimate: Estimate) -> str:
+    """Return what a run drew before it was brought to the rated rate and 25 °C."""
+    facts = estimate.facts
+    if estimate.quantity is not Quantity.CAPACITY or "drawn_ah" not in facts:
+        return ""
+    warm = f", {facts['temperature_c']:.0f} °C" if "temperature_c" in facts else ""
+    end = f", down to {plain(facts['end_v'], 4)} V" if "end_v" in facts else ""
+    what = f"{plain(facts['drawn_ah'], 5)} Ah in {plain(facts['hours'])} h at {plain(facts['mean_a'])} A"
+    return f"Drawn: {what}{warm}{end}."
+
+
+def sentence(text: str) -> str:
+    """Return words as a sentence: a capital letter first, a full stop last."""
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 def remarks(said: Sequence[Remark]) -> None:
@@ -125,10 +145,10 @@ def remarks(said: Sequence[Remark]) -> None:
         line = Text(WEIGHTS[remark.weight], style="bold")
         line.append(f"  {remark.code}  {remark.subject}")
         console().print(line)
-        say(remark.says, indent=2)
+        say(sentence(remark.says), indent=2)
         if remark.weight is not Weight.NOTED:
-            say(f"Why: {remark.why}", indent=2)
-            say(f"Do: {remark.do}", indent=2)
+            say(f"Why: {sentence(remark.why)}", indent=2)
+            say(f"Do: {sentence(remark.do)}", indent=2)
     for code, count in shown.items():
         if count > MOST_ALIKE:
             say(f"... and {count - MOST_ALIKE} more of {code} (all of them with --json)", indent=2)

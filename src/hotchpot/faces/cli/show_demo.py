@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from rich.text import Text
 
 from hotchpot import desk
 from hotchpot.bank.verdict import Finding, Verdict
-from hotchpot.faces.cli import show_arrange, show_join, show_judge
+from hotchpot.desk.showcase import BENCHED
+from hotchpot.faces.cli import show_arrange, show_bench, show_join, show_judge
 from hotchpot.faces.cli.looks import console, heading, mark, number, progress, say, table
+
+FILES = "--pile pile.csv --readings readings.csv --plan plan.toml"
 
 
 def show(keep: Path | None) -> None:
@@ -20,14 +24,15 @@ def show(keep: Path | None) -> None:
     for caution in found.pile.cautions:
         say(caution, style="bold")
     _pile(found)
+    _bench(found)
     _tempting(found)
-    _command("hotchpot arrange --pile pile.csv --plan plan.toml")
+    _command(f"hotchpot arrange {FILES}")
     show_arrange.show(found.search)
     expression = found.search.expressions[0]
-    _command(f'hotchpot judge "{expression}" --pile pile.csv --plan plan.toml')
+    _command(f'hotchpot judge "{expression}" {FILES}')
     show_judge.ratings(found.chosen)
     show_judge.findings(found.chosen.judgement.findings)
-    _command(f'hotchpot join "{expression}" --pile pile.csv --plan plan.toml')
+    _command(f'hotchpot join "{expression}" {FILES}')
     show_join.show(found.joining)
     _next(found, keep)
 
@@ -59,20 +64,30 @@ def _pile(found: desk.Showcase) -> None:
     console().print(rows)
 
 
+def _bench(found: desk.Showcase) -> None:
+    heading("2. On the bench: what the readings say, and how sure that is")
+    _command("hotchpot bench --pile pile.csv --readings readings.csv")
+    read = replace(found.bench, units=tuple(card for card in found.bench.units if card.study is not None))
+    show_bench.show(read, cautions=False)
+    (shown,) = [card for card in found.bench.units if card.id == BENCHED]
+    _command(f"hotchpot bench --pile pile.csv --readings readings.csv --unit {BENCHED}")
+    show_bench.estimates(shown)
+
+
 def _tempting(found: desk.Showcase) -> None:
     report = found.tempting
-    heading("2. A tempting idea: everything that says 12 V, joined")
-    _command(f'hotchpot judge "{report.arrangement}" --pile pile.csv --plan plan.toml')
+    heading("3. A tempting idea: everything that says 12 V, joined")
+    _command(f'hotchpot judge "{report.arrangement}" {FILES}')
     console().print(mark(str(report.judgement.verdict)))
     for finding in report.judgement.findings:
         if finding.verdict is report.judgement.verdict:
             say(f"{finding.says} {finding.do}", indent=2)
-    heading("3. What the search offers instead")
+    heading("4. What the search offers instead")
 
 
 def _next(found: desk.Showcase, keep: Path | None) -> None:
     heading("What to do next")
-    untested = [card.id for card in found.pile.units if card.grade == "untested"]
+    untested = [card.id for card in found.bench.units if card.card.grade == "untested"]
     if keep is not None:
         desk.keep_demo(keep)
         say(f"- The demo's files are in {keep}: change a number and run the commands above again.", indent=2)

@@ -1,0 +1,164 @@
+"""A logger's file by itself: what was taken for what, what happened in it, and what it says of a unit of the pile."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from hotchpot.bench.remark import Remark
+from hotchpot.bench.study import Study, study
+from hotchpot.bench.trace import Log, Piece
+from hotchpot.desk.asking import HOUSE_RULES
+from hotchpot.desk.logfile import LogReport, read_log
+from hotchpot.desk.notebook import append_reading
+from hotchpot.desk.plain import num
+from hotchpot.desk.wire_bench import estimate_wire, remark_wire
+from hotchpot.errors import InputError, nearest
+from hotchpot.pile import Unit
+from hotchpot.pile.reading import Reading, ReadingKind
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogCard:
+    """A log as read, and, where the pile holds its unit, the study of that unit by this log alone."""
+
+    report: LogReport
+    unit: Unit | None
+    study: Study | None
+    reading: Reading | None
+    cautions: tuple[str, ...] = HOUSE_RULES
+
+    @property
+    def log(self) -> Log:
+        """The log of the unit that was asked for, or the file's first."""
+        return self.report.logs.get(self.unit.id if self.unit else "", self.report.log)
+
+    @property
+    def remarks(self) -> tuple[Remark, ...]:
+        """What was said of the file and of the estimates, each once."""
+        own = self.study.remarks if self.study else ()
+        return tuple(dict.fromkeys((*self.report.remarks, *own)))
+
+
+def log_card(
+    path: Path,
+    *,
+    units: Sequence[Unit] = (),
+    unit: str | None = None,
+    columns: str | None = None,
+    sign: str | None = None,
+    cutoff_v: float | None = None,
+    meter: str | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> LogCard:
+    """
+    Return a logger's file as read, and what it says of a unit.
+
+    Parameters
+    ----------
+    path : Path
+        The logger's file.
+    units : sequence of Unit, optional
+        The pile.
+    unit : str, optional
+        Whose log it is; needed to say what the unit is, and where the file holds several.
+    columns, sign : str, optional
+        As for `read_log`, where its guess is wrong.
+    cutoff_v : float, optional
+        The voltage to which a discharge counts as capacity; None takes the run's own end. [V]
+    meter : str, optional
+        What logged it; a logger with a shunt when None.
+
+    Raises
+    ------
+    InputError
+        If the file or the unit cannot be used.
+    """
+    known = {one.id: one for one in units}
+    if unit is not None and known and unit not in known:
+        raise InputError.one("--unit", f"there is no unit {unit!r} in the pile", nearest(unit, known))
+    report = read_log(path, columns=columns, unit=unit, sign=sign, progress=progress)
+    entry = known.get(unit or "")
+    if entry is None:
+        return LogCard(report=report, unit=None, study=None, reading=None)
+    reading = Reading(
+        unit=entry.id,
+        kind=ReadingKind.LOG,
+        file=path.name,
+        columns=_settled_columns(columns, sign, report),
+        cutoff_v=cutoff_v,
+        meter=meter,
+    )
+    log = report.logs.get(entry.id, report.log)
+    found = study(entry, [reading], logs={path.name: (log,)})
+    return LogCard(report=report, unit=entry, study=found, reading=reading)
+
+
+def keep_log(card: LogCard, readings: Path) -> None:
+    """
+    Add a confirmed log to a readings file, as a reading that names the file and its columns.
+
+    Raises
+    ------
+    InputError
+        If the log was read for no unit of the pile, or the readings file cannot be written.
+    """
+    if card.reading is None:
+        raise InputError.one("--readings", "the log is of no unit of the pile", "give --pile and --unit")
+    append_reading(readings, replace(card.reading, when=(card.log.start or "")[:10] or None))
+
+
+def log_wire(card: LogCard) -> dict[str, Any]:
+    """Return a log card in its JSON shape (docs/commands.md)."""
+    report, log = card.report, card.log
+    return {
+        "file": report.name,
+        "rows": report.rows,
+        "layout": report.layout,
+        "columns": dict(log.columns),
+        "sign": report.sign,
+        "evidence": report.evidence,
+        "units_in_file": list(report.logs),
+        "start": log.start,
+        "span_h": num(log.span_s / 3600.0),
+        "out_ah": num(log.out_ah),
+        "in_ah": num(log.in_ah),
+        "out_wh": num(log.out_wh),
+        "in_wh": num(log.in_wh),
+        "pieces": [_piece(piece) for piece in log.pieces],
+        "estimates": [] if card.study is None else [estimate_wire(one) for one in card.study.estimates],
+        "remarks": [remark_wire(remark) for remark in card.remarks],
+        "seconds": round(report.seconds, 3),
+        "cautions": list(card.cautions),
+    }
+
+
+def _piece(piece: Piece) -> dict[str, Any]:
+    import numpy as np
+
+    volts = piece.trace.volts[np.isfinite(piece.trace.volts)]
+    return {
+        "flow": str(piece.flow),
+        "line": piece.line,
+        "start_s": num(piece.start_s),
+        "hours": num((piece.end_s - piece.start_s) / 3600.0),
+        "out_ah": num(piece.out_ah),
+        "in_ah": num(piece.in_ah),
+        "out_wh": num(piece.out_wh),
+        "in_wh": num(piece.in_wh),
+        "lowest_v": num(float(volts.min())) if len(volts) else None,
+        "highest_v": num(float(volts.max())) if len(volts) else None,
+        "temperature_c": num(piece.trace.temperature_c),
+        "gap_s": num(piece.gap_s),
+    }
+
+
+def _settled_columns(columns: str | None, sign: str | None, report: LogReport) -> str | None:
+    """Return what to write down so that the file is read the same way again; nothing where all was guessed."""
+    if sign is None:
+        return columns
+    amps = report.columns.amps
+    turned = f"amps={'-' if report.sign < 0 else ''}{amps.name}"
+    return f"{columns}, {turned}" if columns and "amps" not in columns else columns or turned
