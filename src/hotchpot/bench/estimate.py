@@ -20,7 +20,7 @@ from hotchpot.errors import NoAnswerError
 from hotchpot.measure import Basis, Measure
 
 _GRID = 4001
-_REACH_SD = 8.0
+_MOST_STEPS = 60
 
 
 class Quantity(StrEnum):
@@ -172,25 +172,30 @@ def coverage_factor(rectangular_sd: tuple[float, ...], total_sd: float, level: f
         return NormalDist().inv_cdf(0.5 + level / 2)
     if normal < 1e-3 and len(wide) == 1:
         return level * math.sqrt(3.0)
-    low, high = 0.0, _REACH_SD
-    for _ in range(40):
-        middle = (low + high) / 2
-        if _held_within(middle, wide, normal) < level:
-            low = middle
-        else:
-            high = middle
-    return (low + high) / 2
+    return _reach_of(level, wide, normal)
 
 
-def _held_within(reach: float, wide: tuple[float, ...], normal: float) -> float:
-    """Return the probability that the sum lies within ±`reach`, by numeric inversion of its characteristic function."""
+def _reach_of(level: float, wide: tuple[float, ...], normal: float) -> float:
+    """
+    Return within what a sum of unit variance lies with probability `level`: its characteristic function, inverted.
+
+    The probability to lie within x rises ever more slowly with x, as all parts are symmetric with one peak; Newton's
+    steps from zero therefore never pass the root.
+    """
     import numpy as np
 
-    # The widest rectangle is taken exactly: P(|S + R| <= x) is an average of the rest's distribution over it, so the
-    # integrand falls at least as 1/t², and a floor of normal noise ends it.
+    # A floor of normal noise ends the integrand where all parts are rectangular.
     t = np.linspace(0.0, 60.0 / max(normal, 0.05), _GRID)
     phi = np.exp(-0.5 * (max(normal, 0.02) * t) ** 2)
     for sd in wide:
         phi = phi * np.sinc(math.sqrt(3.0) * sd * t / math.pi)
-    inner = phi * np.sinc(reach * t / math.pi) * reach
-    return float(2.0 / math.pi * np.trapezoid(inner, t))
+    phi = phi * (2.0 / math.pi * t[1])
+    phi[0] /= 2.0  # trapezium rule
+    reach = 0.0
+    for _ in range(_MOST_STEPS):
+        held = reach * float(phi @ np.sinc(reach * t / math.pi))
+        step = (level - held) / float(phi @ np.cos(reach * t))
+        reach += step
+        if step < 1e-7:
+            break
+    return reach

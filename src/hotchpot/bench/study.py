@@ -210,11 +210,11 @@ def _conclude(papers: _Desk, today: str | None) -> Study:
         one = combine(of_state, subject=unit.id, drift_frac_per_year=drift, today=today)
         if one is not None:
             told[quantity] = one
+    remarks = [r for e in (*papers.estimates, *told.values()) for r in e.remarks]
     if Quantity.RESISTANCE in told and Quantity.CAPACITY not in told:
         from hotchpot.bench.resistance import capacity_from_resistance
 
-        papers.estimates.append(capacity_from_resistance(told[Quantity.RESISTANCE], unit=unit))
-    remarks = [r for e in (*papers.estimates, *told.values()) for r in e.remarks]
+        remarks += capacity_from_resistance(told[Quantity.RESISTANCE], unit=unit).remarks
     return Study(
         unit=_as_read(papers, told),
         estimates=tuple(papers.estimates),

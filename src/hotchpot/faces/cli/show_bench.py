@@ -42,7 +42,7 @@ def show(report: BenchReport, *, whole: bool = False, cautions: bool = True) -> 
 
 def _units(cards: Sequence[BenchCard]) -> None:
     leaks = any(str(card.state.self_discharge_frac_month.basis) != "assumed" for card in cards)
-    rows = table("unit", "chemistry", "Ah at 25 °C", "mΩ", "charge", *(["a month"] if leaks else []), "grade")
+    rows = table("unit", "chemistry", "Ah", "mΩ", "charge", *(["a month"] if leaks else []), "grade")
     for column in rows.columns:
         column.no_wrap = True
     for card in cards[:MOST_UNITS]:
@@ -59,7 +59,7 @@ def _units(cards: Sequence[BenchCard]) -> None:
             card.card.grade,
         )
     console().print(rows)
-    say("± is one standard deviation. ? = assumed by chemistry and age, never measured.", indent=2)
+    say("Ah at 25 °C and the rated rate. ± is one standard deviation. ? = assumed, never measured.", indent=2)
     if len(cards) > MOST_UNITS:
         say(f"... and {len(cards) - MOST_UNITS} more units (all of them with --json)", indent=2)
     heading("Why these grades")
