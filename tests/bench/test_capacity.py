@@ -18,7 +18,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hotchpot.bench.capacity import accuracy_through, capacity_of_run, trace_through
+from hotchpot.bench.discharge.capacity import accuracy_through, capacity_of_run, trace_through
 from hotchpot.bench.estimate import Estimate, Quantity, Shape
 from hotchpot.bench.meter import meter
 from hotchpot.bench.remark import Weight

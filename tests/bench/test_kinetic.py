@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hotchpot.bench.kinetic import Kinetic, Wells, fit_kinetic
-from hotchpot.bench.rate import capacity_at_hours, exponent_of_two
+from hotchpot.bench.discharge.kinetic import Kinetic, Wells, fit_kinetic
+from hotchpot.bench.discharge.rate import capacity_at_hours, exponent_of_two
 from hotchpot.bench.remark import Weight
 from hotchpot.errors import InputError
 

@@ -17,7 +17,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
-from hotchpot.bench.pulse import PulseFit, fit_pulse
+from hotchpot.bench.load.pulse import PulseFit, fit_pulse
 from hotchpot.bench.remark import Weight
 from hotchpot.bench.trace import Trace, trace_of
 from hotchpot.errors import InputError

@@ -17,10 +17,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hotchpot.bench.capacity import capacity_of_run
-from hotchpot.bench.estimate import Estimate, Line, Quantity, Shape
-from hotchpot.bench.meter import meter
-from hotchpot.bench.rate import (
+from hotchpot.bench.discharge.capacity import capacity_of_run
+from hotchpot.bench.discharge.rate import (
     capacity_at_hours,
     capacity_at_rated,
     exponent_of_chemistry,
@@ -30,6 +28,8 @@ from hotchpot.bench.rate import (
     time_rated_h,
     time_textbook_h,
 )
+from hotchpot.bench.estimate import Estimate, Line, Quantity, Shape
+from hotchpot.bench.meter import meter
 from hotchpot.bench.remark import Weight
 from hotchpot.bench.trace import trace_of
 from hotchpot.chemistry import KEYS, chemistry

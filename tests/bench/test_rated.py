@@ -12,12 +12,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hotchpot.bench.capacity import to_rated
+from hotchpot.bench.discharge.capacity import to_rated
+from hotchpot.bench.discharge.kinetic import fit_kinetic
+from hotchpot.bench.discharge.rate import time_rated_h
+from hotchpot.bench.discharge.temperature import capacity_factor
 from hotchpot.bench.estimate import Estimate, Line, Quantity, Shape, refused
-from hotchpot.bench.kinetic import fit_kinetic
-from hotchpot.bench.rate import time_rated_h
 from hotchpot.bench.remark import Remark, Weight
-from hotchpot.bench.temperature import capacity_factor
 from hotchpot.chemistry import KEYS, chemistry
 from hotchpot.errors import InputError
 from hotchpot.measure import Measure

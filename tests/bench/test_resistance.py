@@ -21,10 +21,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hotchpot.bench.estimate import Quantity, Shape
-from hotchpot.bench.health_resistance import health_against_resistance
-from hotchpot.bench.meter import Meter, meter
-from hotchpot.bench.remark import Weight
-from hotchpot.bench.resistance import (
+from hotchpot.bench.load.health_resistance import health_against_resistance
+from hotchpot.bench.load.resistance import (
     REPEATABILITY_FRAC,
     capacity_from_resistance,
     resistance_at,
@@ -32,7 +30,9 @@ from hotchpot.bench.resistance import (
     resistance_of_log,
     resistance_of_steps,
 )
-from hotchpot.bench.resistance_doubt import growth_frac, temperature_line
+from hotchpot.bench.load.resistance_doubt import growth_frac, temperature_line
+from hotchpot.bench.meter import Meter, meter
+from hotchpot.bench.remark import Weight
 from hotchpot.bench.trace import Jump, Log, trace_of
 from hotchpot.electrics.fault import string_fault_a
 from hotchpot.errors import InputError

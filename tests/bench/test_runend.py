@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from hotchpot.bench.runend import Loaded, end_of_run, loaded_part
+from hotchpot.bench.discharge.runend import Loaded, end_of_run, loaded_part
 from hotchpot.bench.trace import trace_of
 
 

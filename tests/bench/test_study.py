@@ -69,7 +69,7 @@ def test_two_runs_tell_the_exponent_and_agree_at_the_rated_rate() -> None:
 
 
 def test_a_run_through_a_resistor_follows_the_voltage() -> None:
-    """Through 2.4 Ω, 12.4 to 10.6 V drive 5.2 to 4.4 A; the charge is theirs, and the resistor's 5 % is in its doubt."""
+    """Through 2.4 Ω, 12.4 to 10.6 V drive 5.2 to 4.4 A; the resistor's 5 % is in the doubt."""
     (told,) = study(agm(), read("run,2026-11-10,12.4 12.0 11.6 10.6,,2.4,0 7 14 19,,,,10.6,,,,25")).estimates
     drawn = (12.4 + 12.0) / 2 * 7 / 2.4 + (12.0 + 11.6) / 2 * 7 / 2.4 + (11.6 + 10.6) / 2 * 5 / 2.4
     assert told.facts["drawn_ah"] == pytest.approx(drawn, rel=1e-6)

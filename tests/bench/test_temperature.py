@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hotchpot.bench import temperature as tm
+from hotchpot.bench.discharge import temperature as tm
 from hotchpot.chemistry import KEYS, Grade, chemistry
 from hotchpot.errors import InputError
 

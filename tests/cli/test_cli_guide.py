@@ -15,7 +15,7 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from hotchpot.desk import drafts, guide
+from hotchpot.desk.guiding import drafts, guide
 from hotchpot.faces.cli import talk
 from hotchpot.faces.cli.guide import run_guide
 from hotchpot.faces.cli.looks import console

@@ -15,11 +15,11 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from hotchpot.bench.combine import combine
+from hotchpot.bench.discharge.runs import Runs
 from hotchpot.bench.estimate import Estimate, Quantity
 from hotchpot.bench.meter import meter
 from hotchpot.bench.priors import entries, fade_frac_per_year
 from hotchpot.bench.remark import Remark
-from hotchpot.bench.runs import Runs
 from hotchpot.bench.trace import Log
 from hotchpot.pile.reading import Reading, ReadingKind
 from hotchpot.pile.unit import Unit
@@ -119,7 +119,7 @@ def _rest(papers: _Desk, reading: Reading, _: Mapping[str, Sequence[Log]]) -> No
 
 
 def _loads(papers: _Desk, reading: Reading, _: Mapping[str, Sequence[Log]]) -> None:
-    from hotchpot.bench.resistance import resistance_of_loads
+    from hotchpot.bench.load.resistance import resistance_of_loads
 
     papers.estimates.append(
         resistance_of_loads(
@@ -174,7 +174,7 @@ def _look(papers: _Desk, reading: Reading, _: Mapping[str, Sequence[Log]]) -> No
 
 def _log(papers: _Desk, reading: Reading, logs: Mapping[str, Sequence[Log]]) -> None:
     from hotchpot.bench.efficiency import efficiencies_of_log
-    from hotchpot.bench.resistance import resistance_of_log
+    from hotchpot.bench.load.resistance import resistance_of_log
 
     key = meter(reading.meter or LOG_METER)
     for log in logs.get(reading.file or "", ()):
@@ -212,7 +212,7 @@ def _conclude(papers: _Desk, today: str | None) -> Study:
             told[quantity] = one
     remarks = [r for e in (*papers.estimates, *told.values()) for r in e.remarks]
     if Quantity.RESISTANCE in told and Quantity.CAPACITY not in told:
-        from hotchpot.bench.resistance import capacity_from_resistance
+        from hotchpot.bench.load.resistance import capacity_from_resistance
 
         remarks += capacity_from_resistance(told[Quantity.RESISTANCE], unit=unit).remarks
     return Study(

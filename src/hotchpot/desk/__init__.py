@@ -17,6 +17,7 @@ from hotchpot.desk.benching import BenchCard, BenchReport, bench_pile
 from hotchpot.desk.evidence import Evidence, load_evidence
 from hotchpot.desk.files import load_pile, load_plan, load_readings
 from hotchpot.desk.logcard import LogCard, keep_log, log_card, log_wire
+from hotchpot.desk.logs.logfile import LogReport, read_log
 from hotchpot.desk.planbook import plan_markdown
 from hotchpot.desk.rulebook import rules_markdown
 from hotchpot.desk.showcase import Showcase, keep_demo, showcase
@@ -33,6 +34,7 @@ __all__ = [
     "JoinReport",
     "JudgeReport",
     "LogCard",
+    "LogReport",
     "Quantity",
     "Remark",
     "RuleCard",
@@ -58,6 +60,7 @@ __all__ = [
     "log_card",
     "log_wire",
     "plan_markdown",
+    "read_log",
     "readings_markdown",
     "rules_markdown",
     "rules_wire",

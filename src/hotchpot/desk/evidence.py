@@ -17,7 +17,7 @@ from hotchpot.pile.reading import Reading, ReadingKind
 from hotchpot.pile.readingfile import unknown_units
 
 if TYPE_CHECKING:
-    from hotchpot.desk.logfile import LogReport
+    from hotchpot.desk.logs.logfile import LogReport
 
 Progress = Callable[[str, float], None]
 
@@ -72,7 +72,7 @@ def load_evidence(path: Path | None, units: Sequence[Unit], *, progress: Progres
 
 
 def _report(path: Path, reading: Reading, reports: dict[str, LogReport], progress: Progress | None) -> LogReport:
-    from hotchpot.desk.logfile import read_log
+    from hotchpot.desk.logs.logfile import read_log
 
     file = reading.file or ""
     key = f"{file}|{reading.columns or ''}"

@@ -11,8 +11,8 @@ from hotchpot.bench.remark import Remark
 from hotchpot.bench.study import Study, study
 from hotchpot.bench.trace import Log, Piece
 from hotchpot.desk.asking import HOUSE_RULES
-from hotchpot.desk.logfile import LogReport, read_log
-from hotchpot.desk.notebook import append_reading
+from hotchpot.desk.guiding.notebook import append_reading
+from hotchpot.desk.logs.logfile import LogReport, read_log
 from hotchpot.desk.plain import num
 from hotchpot.desk.wire_bench import estimate_wire, remark_wire
 from hotchpot.errors import InputError, nearest

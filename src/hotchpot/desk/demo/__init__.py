@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from importlib import resources
 
-
 NAMES = ("pile.csv", "readings.csv", "l6-run.csv", "plan.toml")
 
 

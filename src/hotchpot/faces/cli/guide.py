@@ -8,10 +8,10 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from hotchpot.desk import drafts, newunit, notebook, noted, watching, worked
-from hotchpot.desk import guide as desk
 from hotchpot.desk.files import load_pile
-from hotchpot.desk.guide import Remark, Step, StepKind
+from hotchpot.desk.guiding import drafts, newunit, notebook, noted, watching, worked
+from hotchpot.desk.guiding import guide as desk
+from hotchpot.desk.guiding.guide import Remark, Step, StepKind
 from hotchpot.errors import InputError, nearest
 from hotchpot.faces.cli import show_guide
 from hotchpot.faces.cli.printing import print_json

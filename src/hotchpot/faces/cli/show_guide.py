@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from hotchpot.desk.guide import Guide, Remark, Weight, procedures
-from hotchpot.desk.worked import Estimate, Worked, budget_of
+from hotchpot.desk.guiding.guide import Guide, Remark, Weight, procedures
+from hotchpot.desk.guiding.worked import Estimate, Worked, budget_of
 from hotchpot.faces.cli.looks import console, heading, plain, say, table
 from hotchpot.faces.cli.show_bench import NAMES, WEIGHTS
 from hotchpot.faces.cli.talk import Talk, remaining

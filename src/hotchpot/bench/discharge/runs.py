@@ -1,0 +1,158 @@
+"""
+The discharge runs of one unit: from a notebook or a logger, each to a capacity, and all together to how it depends on
+the rate.
+
+Two runs or more at unlike rates tell the rate exponent, which is joined with the chemistry's usual one by their
+doubts; three rates or more may tell a kinetic model, which then stands in its place. Never both.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
+
+from hotchpot.bench.estimate import Estimate
+from hotchpot.bench.meter import Meter, meter
+from hotchpot.bench.remark import Remark
+from hotchpot.bench.trace import Flow, Log, Piece, Trace, trace_of
+from hotchpot.measure import Measure
+from hotchpot.pile.reading import Reading
+from hotchpot.pile.unit import Unit
+
+if TYPE_CHECKING:
+    from hotchpot.bench.discharge.kinetic import Kinetic
+
+RESISTOR_LIMIT_FRAC = 0.05  # a resistor with its leads, warm, read with a multimeter; common practice, no source
+# A piece of a log that drew less than this of the rated capacity was a day's use, not a test of the capacity.
+LEAST_RUN_FRAC = 0.3
+
+
+@dataclass(slots=True)
+class Runs:
+    """All runs of one unit: taken one by one, settled together."""
+
+    unit: Unit
+    drawn: list[Estimate] = field(default_factory=list)
+    remarks: list[Remark] = field(default_factory=list)
+
+    def noted(self, reading: Reading) -> None:
+        """Take a run that a person timed."""
+        from hotchpot.bench.discharge.capacity import accuracy_through, capacity_of_run
+
+        instrument = meter(reading.meter)
+        through = reading.ohms if not reading.amps else None
+        self.drawn.append(
+            capacity_of_run(
+                trace_of_reading(reading),
+                unit=self.unit,
+                meter=instrument,
+                cutoff_v=reading.cutoff_v,
+                count_v=reading.count_v,
+                when=reading.when,
+                amps=None
+                if through is None
+                else accuracy_through(through, RESISTOR_LIMIT_FRAC, meter=instrument, count_v=reading.count_v),
+            )
+        )
+
+    def logged(self, log: Log, instrument: Meter, reading: Reading) -> None:
+        """Take every discharge of a log that is long enough to be a test."""
+        from hotchpot.bench.discharge.capacity import capacity_of_run
+
+        self.remarks += log.remarks
+        before: list[Piece] = []
+        for piece in log.pieces:
+            if piece.flow is Flow.DISCHARGE and piece.out_ah >= LEAST_RUN_FRAC * self.unit.rated_ah:
+                run = capacity_of_run(
+                    _warm(piece.trace, reading.temperature_c),
+                    unit=self.unit,
+                    meter=instrument,
+                    cutoff_v=reading.cutoff_v,
+                    when=_moment(log.start or reading.when, piece.start_s - log.pieces[0].start_s),
+                    gap_s=piece.gap_s,
+                )
+                charged = _charged_frac(before)
+                facts = run.facts if charged is None else {**run.facts, "charged_frac": charged}
+                self.drawn.append(replace(run, facts=facts))
+                before = []
+            before.append(piece)
+
+    def settle(self) -> list[Estimate]:
+        """Return each run's capacity at 25 °C and the rated rate, and the rate exponent where the runs tell one."""
+        from hotchpot.bench.discharge.capacity import to_rated
+        from hotchpot.bench.discharge.rate import exponent_of_chemistry, exponent_of_runs
+
+        whole = [run for run in self.drawn if not run.refused]
+        if len(whole) < 2:
+            return [to_rated(run, unit=self.unit) for run in self.drawn]
+        found = exponent_of_runs(whole, unit=self.unit)
+        if found.refused and found.facts["rates"] < 2:
+            return [to_rated(run, unit=self.unit) for run in self.drawn]  # runs at one rate: nothing was asked of them
+        kinetic = self._kinetic(whole) if found.facts["rates"] >= 3 and not found.refused else None
+        exponent = None if found.refused or kinetic else _joined(found.measure, exponent_of_chemistry(self.unit.chem))
+        return [found, *(to_rated(run, unit=self.unit, exponent=exponent, kinetic=kinetic) for run in self.drawn)]
+
+    def _kinetic(self, whole: list[Estimate]) -> Kinetic | None:
+        """Return the kinetic model of runs at three rates or more, each brought to 25 °C; what it refuses is said."""
+        from hotchpot.bench.discharge.kinetic import fit_kinetic
+        from hotchpot.bench.discharge.temperature import capacity_factor
+
+        points = []
+        for run in whole:
+            hours, warmth = run.facts["hours"], run.facts.get("temperature_c", 25.0)
+            points.append((hours, run.measure.value / capacity_factor(self.unit.chem, warmth, hours=hours).value))
+        fit = fit_kinetic(points, subject=self.unit.id)
+        self.remarks += fit.remarks
+        return fit.kinetic
+
+
+def trace_of_reading(reading: Reading) -> Trace:
+    """
+    Return a noted run as a trace, from the moment the load came on.
+
+    With one number of hours its one voltage is the last; a first reading after zero leaves the voltage before it
+    unknown. Through a resistor the current follows the voltage.
+    """
+    hours, volts, amps = list(reading.hours), list(reading.volts), list(reading.amps)
+    if hours[0] > 0.0:
+        hours, volts = [0.0, *hours], [float("nan"), *volts]
+        amps = [amps[0], *amps] if len(amps) > 1 else amps
+    time_s = [3600.0 * h for h in hours]
+    if reading.ohms and not amps:
+        from hotchpot.bench.discharge.capacity import trace_through
+
+        return trace_through(time_s, volts, reading.ohms, temperature_c=reading.temperature_c)
+    return trace_of(time_s, volts, amps if len(amps) > 1 else amps[0], temperature_c=reading.temperature_c)
+
+
+def _joined(own: Measure, usual: Measure) -> Measure:
+    """Return the unit's own exponent and the chemistry's usual one, weighted by the inverse of their variances."""
+    if own.sd == 0.0 or usual.sd == 0.0:
+        return own
+    weight = usual.sd**2 / (own.sd**2 + usual.sd**2)
+    value = weight * own.value + (1.0 - weight) * usual.value
+    return Measure(value, own.sd * usual.sd / math.hypot(own.sd, usual.sd), own.basis)
+
+
+def _warm(trace: Trace, temperature_c: float | None) -> Trace:
+    known = temperature_c is None or trace.temperature_c is not None
+    return trace if known else replace(trace, temperature_c=temperature_c)
+
+
+def _charged_frac(before: list[Piece]) -> float | None:
+    """Return how much of the last run's charge was put back before this one; None where there was no run before."""
+    if not before or before[0].flow is not Flow.DISCHARGE:
+        return None
+    out = sum(piece.out_ah for piece in before)
+    return sum(piece.in_ah for piece in before) / out if out > 0 else None
+
+
+def _moment(start: str | None, seconds: float) -> str | None:
+    if start is None:
+        return None
+    try:
+        return (datetime.fromisoformat(start) + timedelta(seconds=seconds)).isoformat(timespec="seconds")
+    except ValueError:
+        return start
