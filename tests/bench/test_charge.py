@@ -7,10 +7,10 @@ import math
 import numpy as np
 import pytest
 
-from hotchpot.bench.charge import charge_of_rest, span_of
-from hotchpot.bench.curve import OwnCurve
 from hotchpot.bench.estimate import Estimate, Line, Quantity, Shape, refused
 from hotchpot.bench.remark import Remark, Weight
+from hotchpot.bench.standing.charge import charge_of_rest, span_of
+from hotchpot.bench.standing.curve import OwnCurve
 from hotchpot.chemistry import Curve, chemistry
 from hotchpot.errors import InputError
 from hotchpot.measure import Measure

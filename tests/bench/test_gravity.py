@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from hotchpot.bench.gravity import READING_SD, SCALE_SD, charge_of_gravity, gravity_at, gravity_at_25
 from hotchpot.bench.remark import Weight
+from hotchpot.bench.standing.gravity import READING_SD, SCALE_SD, charge_of_gravity, gravity_at, gravity_at_25
 from hotchpot.errors import InputError
 from hotchpot.pile.unit import Unit
 

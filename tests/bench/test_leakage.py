@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from hotchpot.bench.estimate import Shape
-from hotchpot.bench.leakage import REPEAT_SD_FRAC, SLOPE_SD_FRAC, leakage_of_ah, leakage_of_volts
 from hotchpot.bench.meter import Accuracy, Meter, meter
+from hotchpot.bench.standing.leakage import REPEAT_SD_FRAC, SLOPE_SD_FRAC, leakage_of_ah, leakage_of_volts
 from hotchpot.errors import InputError
 from hotchpot.pile.unit import Unit
 

@@ -260,7 +260,7 @@ def test_temperature_is_taken_out_first() -> None:
 
 
 def test_the_ammeter_s_gain_cancels_and_its_zero_does_not() -> None:
-    """A common gain shifts all runs of one ammeter alike; a common zero bends slow runs more and widens the doubt."""
+    """A gain shifts all runs of one ammeter alike; a zero, set anew for each run, bends slow runs more: more doubt."""
 
     def with_line(cause: str, sd: float, *, relative: bool) -> list[Estimate]:
         runs = peukert_runs(1.2, [2.0, 20.0])
@@ -272,8 +272,8 @@ def test_the_ammeter_s_gain_cancels_and_its_zero_does_not() -> None:
     gain = exponent_of_runs(with_line("ammeter's gain", 0.0115, relative=True), unit=LEAD)
     zero = exponent_of_runs(with_line("ammeter's zero", 0.058, relative=False), unit=LEAD)
     assert gain.sd == pytest.approx(plain.sd)
-    # by hand: 1.2 (0.058/20 - 0.058/2) / ln 10 = 0.0136
-    assert math.sqrt(zero.sd**2 - plain.sd**2) == pytest.approx(0.0136, abs=1e-4)
+    # by hand: 1.2 sqrt((0.058/20)² + (0.058/2)²) / ln 10 = 0.0152
+    assert math.sqrt(zero.sd**2 - plain.sd**2) == pytest.approx(0.0152, abs=1e-4)
 
 
 def test_scatter_widens_the_doubt() -> None:

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from hotchpot.bench.estimate import Shape
 from hotchpot.bench.meter import meter
-from hotchpot.bench.relaxation import relaxing, settled_v
 from hotchpot.bench.remark import Weight
+from hotchpot.bench.standing.relaxation import relaxing, settled_v
 from hotchpot.chemistry import chemistry
 from hotchpot.errors import InputError
 from hotchpot.pile.unit import Unit

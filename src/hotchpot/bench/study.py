@@ -89,15 +89,16 @@ def study(
         If a reading names a meter that is not known.
     """
     papers = _Desk(unit, Runs(unit))
-    for reading in readings:
+    # Logs first: a slow run among them gives the unit's own curve, by which its rest voltages are read.
+    for reading in sorted(readings, key=lambda one: one.kind is not ReadingKind.LOG):
         _TAKE[reading.kind](papers, reading, logs or {})
     papers.estimates += papers.runs.settle()
     return _conclude(papers, today)
 
 
 def _rest(papers: _Desk, reading: Reading, _: Mapping[str, Sequence[Log]]) -> None:
-    from hotchpot.bench.charge import charge_of_rest
-    from hotchpot.bench.relaxation import settled_v
+    from hotchpot.bench.standing.charge import charge_of_rest
+    from hotchpot.bench.standing.relaxation import settled_v
 
     hours = reading.hours or (None,) * len(reading.volts)
     settled = settled_v(
@@ -114,7 +115,14 @@ def _rest(papers: _Desk, reading: Reading, _: Mapping[str, Sequence[Log]]) -> No
         return
     papers.fact("rest_v", reading.when, settled.value)
     papers.fact("rest_hours", reading.when, hours[-1] if hours[-1] is not None else -1.0)
-    charge = charge_of_rest(settled.measure, unit=papers.unit, rest_hours=hours[-1], when=reading.when)
+    charge = charge_of_rest(
+        settled,
+        unit=papers.unit,
+        curve=papers.runs.curve,
+        rest_hours=hours[-1],
+        temperature_c=reading.temperature_c,
+        when=reading.when,
+    )
     papers.estimates.append(replace(charge, instrument="curve"))
 
 
@@ -140,7 +148,7 @@ def _run(papers: _Desk, reading: Reading, _: Mapping[str, Sequence[Log]]) -> Non
 
 
 def _gravity(papers: _Desk, reading: Reading, _: Mapping[str, Sequence[Log]]) -> None:
-    from hotchpot.bench.gravity import charge_of_gravity
+    from hotchpot.bench.standing.gravity import charge_of_gravity
 
     papers.fact("gravity", reading.when, reading.gravity)
     charge = charge_of_gravity(
@@ -150,18 +158,22 @@ def _gravity(papers: _Desk, reading: Reading, _: Mapping[str, Sequence[Log]]) ->
 
 
 def _leak(papers: _Desk, reading: Reading, _: Mapping[str, Sequence[Log]]) -> None:
-    from hotchpot.bench.leakage import leakage_of_ah, leakage_of_volts
+    from hotchpot.bench.standing.leakage import leakage_of_ah, leakage_of_volts
 
-    by_charge = bool(reading.ah)
-    estimator = leakage_of_ah if by_charge else leakage_of_volts
+    days, unit, instrument = reading.days, papers.unit, meter(reading.meter)
+    warmth, when = reading.temperature_c, reading.when
     papers.estimates.append(
-        estimator(
-            reading.days,
-            reading.ah if by_charge else reading.volts,
-            unit=papers.unit,
-            meter=meter(reading.meter),
-            temperature_c=reading.temperature_c,
-            when=reading.when,
+        leakage_of_ah(days, reading.ah, unit=unit, meter=instrument, temperature_c=warmth, when=when)
+        if reading.ah
+        else leakage_of_volts(
+            days,
+            reading.volts,
+            unit=unit,
+            meter=instrument,
+            count_v=reading.count_v,
+            temperature_c=warmth,
+            curve=papers.runs.curve,
+            when=when,
         )
     )
 
@@ -183,7 +195,7 @@ def _log(papers: _Desk, reading: Reading, logs: Mapping[str, Sequence[Log]]) -> 
         if not resistance.refused:  # a log of a capacity run need not tell the resistance; nobody asked it to
             papers.estimates.append(resistance)
         if any(piece.in_ah > piece.out_ah for piece in log.pieces):
-            papers.estimates += efficiencies_of_log(log, unit=papers.unit)
+            papers.estimates += efficiencies_of_log(log, unit=papers.unit, meter=key, when=reading.when)
 
 
 _TAKE = {

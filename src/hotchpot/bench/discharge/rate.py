@@ -285,13 +285,16 @@ def _fit(rates: Sequence[Sequence[_Point]]) -> _Fit:
 
 
 def _common_lines(weights: Sequence[tuple[_Point, float]], exponent: float) -> tuple[Line, ...]:
-    """Return what errors common to an ammeter do: its gain cancels between its own runs, its zero does not."""
+    """
+    Return what gain and zero of the ammeters do.
+
+    A gain cancels between the runs of its ammeter. A zero is a session's own (bench/meter.py) and a run is a session;
+    where a logger kept one for all runs, part of it cancels, and the line is wider than it need be.
+    """
     gain, zero, _ = OF_CURRENT
     meters = {p.run.instrument for p, _ in weights}
-
-    def moved(cause: str) -> float:
-        by_meter = (sum(w * p.common_frac(cause) for p, w in weights if p.run.instrument == one) for one in meters)
-        return exponent * math.hypot(*by_meter)
-
-    lines = (Line(cause, moved(cause), Shape.RECTANGULAR, common=True) for cause in (gain, zero))
+    by_meter = (sum(w * p.common_frac(gain) for p, w in weights if p.run.instrument == one) for one in meters)
+    by_run = (w * p.common_frac(zero) for p, w in weights)
+    moved = {gain: exponent * math.hypot(*by_meter), zero: exponent * math.hypot(*by_run)}
+    lines = (Line(cause, sd, Shape.RECTANGULAR, common=True) for cause, sd in moved.items())
     return tuple(line for line in lines if line.sd > 1e-9)

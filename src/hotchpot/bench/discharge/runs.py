@@ -23,8 +23,10 @@ from hotchpot.pile.unit import Unit
 
 if TYPE_CHECKING:
     from hotchpot.bench.discharge.kinetic import Kinetic
+    from hotchpot.bench.standing.curve import OwnCurve
 
 RESISTOR_LIMIT_FRAC = 0.05  # a resistor with its leads, warm, read with a multimeter; common practice, no source
+SLOW_RUN_H = 14.0  # about C/15 and slower: the load's own drop is small beside the curve
 # A piece of a log that drew less than this of the rated capacity was a day's use, not a test of the capacity.
 LEAST_RUN_FRAC = 0.3
 
@@ -36,6 +38,7 @@ class Runs:
     unit: Unit
     drawn: list[Estimate] = field(default_factory=list)
     remarks: list[Remark] = field(default_factory=list)
+    curve: OwnCurve | None = None
 
     def noted(self, reading: Reading) -> None:
         """Take a run that a person timed."""
@@ -76,8 +79,29 @@ class Runs:
                 charged = _charged_frac(before)
                 facts = run.facts if charged is None else {**run.facts, "charged_frac": charged}
                 self.drawn.append(replace(run, facts=facts))
+                self._own_curve(piece, run, instrument, before)
                 before = []
             before.append(piece)
+
+    def _own_curve(self, piece: Piece, run: Estimate, instrument: Meter, before: list[Piece]) -> None:
+        """Keep the unit's own open-circuit curve where a whole run was slow enough to tell it; the slowest one wins."""
+        from hotchpot.bench.standing.curve import curve_of_run
+
+        slow = run.facts.get("hours", 0.0) >= SLOW_RUN_H
+        if run.refused or not slow or (self.curve and self.curve.facts["c_rate"] <= piece.trace.mean_a / piece.out_ah):
+            return
+        rested = (
+            [v for v in before[-1].trace.volts if math.isfinite(v)] if before and before[-1].flow is Flow.REST else []
+        )
+        found = curve_of_run(
+            piece.trace,
+            unit=self.unit,
+            meter=instrument,
+            capacity_ah=run.facts["drawn_ah"],
+            full_rest_v=float(rested[-1]) if rested else None,
+        )
+        self.remarks += found.remarks if not found.refused else ()
+        self.curve = self.curve if found.refused else found
 
     def settle(self) -> list[Estimate]:
         """Return each run's capacity at 25 °C and the rated rate, and the rate exponent where the runs tell one."""

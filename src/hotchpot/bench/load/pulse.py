@@ -128,8 +128,10 @@ def fit_pulse(trace: Trace, *, pairs: int = 2, subject: str = "") -> PulseFit:
     :math:`R_j, k \ge 0`. One pair more is kept where it lowers the Bayesian information criterion by 10 or more, and
     each time constant is at least 1.5 times the next shorter. Standard deviations: :math:`s^2 (J^T J)^{-1}`; a logger's
     rounding makes neighbours alike, so they are a floor. R0's also holds the moment of the step, which came anywhere
-    between two samples. A pair as slow as the trace is long can hardly be told from
-    the open-circuit drift: a remark says so. The circuit is that of one charge, temperature and current.
+    between two samples: :math:`\Delta t\,(\sum R_j/\tau_j + k)` at most. All are those of a circuit of so many pairs:
+    what a unit has besides, or has too fast for the samples, the fit folds into R0. A pair as slow as the trace is long
+    can hardly be told from the open-circuit drift: a remark says so. The circuit is that of one charge, temperature and
+    current.
 
     References
     ----------

@@ -1,0 +1,1 @@
+"""What a unit tells while it stands: rest voltage, charge, acid, leakage, and its own open-circuit curve."""
