@@ -148,9 +148,10 @@ def test_one_reading_too_soon_is_doubtful(unit: Unit, hours: float, doubted: boo
     remarks = [remark for remark in found.remarks if remark.code == "still-relaxing"]
     assert bool(remarks) is doubted
     for remark in remarks:
-        assert remark.weight is Weight.DOUBTFUL
+        # By 1.9 h the usual iron cell moves by less than the meter shows: then it is only noted.
+        assert remark.weight is (Weight.DOUBTFUL if unit is AGM else Weight.NOTED)
         assert "h more" in remark.do
-        assert " V" in remark.says
+        assert " V" in remark.says or "millivolt" in remark.says
 
 
 def test_how_far_one_reading_may_still_move() -> None:

@@ -15,6 +15,7 @@ import pytest
 from hotchpot import desk
 from hotchpot.bank.plan import Plan
 from hotchpot.bench import Estimate, Quantity, Study, state_of, study
+from hotchpot.desk.asking import states
 from hotchpot.measure import Basis
 from hotchpot.pile.reading import Reading
 from hotchpot.pile.readingfile import parse_readings
@@ -92,7 +93,7 @@ def test_what_a_reading_cannot_say_is_told(row: str, unit: Unit, code: str) -> N
 
 def test_capacity_is_not_told_by_resistance() -> None:
     """A good resistance alone leaves the unit untested, and the bench says that it tells no capacity."""
-    found = study(agm(), read("loads,2026-11-10,12.600 12.543,5 15,,,10,,,,,,,20,millivolt"))
+    found = study(agm(), read("loads,2026-11-10,12.600 12.543,5 15,,,10,,,,,,,25,millivolt"))
     assert "capacity-from-resistance" in codes(found)
     state = state_of(agm(), year=2026, study=found)
     assert state.grade == "untested"
@@ -181,3 +182,83 @@ def test_the_open_lead_acid_log() -> None:
 
 def _seventeen(name: str) -> Unit:
     return Unit(id=name, chemistry="lead_agm", cells=6, rated_ah=17, rated_hours=20)
+
+
+def test_a_run_ends_what_was_read_of_the_charge() -> None:
+    """A unit run empty after its rest voltage was read is not full any more: voltage and charge are unknown again."""
+    full = agm(rest_v=12.85, rest_hours=24, soc_frac=1.0)
+    run = "run,2026-11-10,12.6 12.1 11.6 10.5,4.6,,0.1 9 17 19.5,,,,10.5,,,,25"
+    before = study(full, read("rest,2026-11-08,12.85,,,24", run)).unit
+    after = study(full, read(run, "rest,2026-11-12,12.10,,,24")).unit
+    assert (before.rest_v, before.rest_hours, before.soc_frac) == (None, None, None)
+    assert (after.rest_v, after.rest_hours) == (12.10, 24)
+
+
+def test_an_emptied_lithium_cell_stays_rejected() -> None:
+    """Found once at 0.8 V a cell, and warm once at rest: neither a recharge nor a cool day makes it sound again."""
+    emptied = state_of(lfp(), study=study(lfp(), read("rest,2026-01-10,3.2,,,24", "rest,2026-11-10,13.30,,,24")))
+    assert emptied.unit.rest_v == 3.2
+    warm = lfp(rest_rise_k=4.0)
+    assert state_of(warm, study=study(warm, read("look,2026-11-10,,,,,,,,,,,0"))).unit.rest_rise_k == 4.0
+
+
+def test_a_refused_rest_still_shows_a_reversed_unit() -> None:
+    """A voltage that has not settled is refused as a number, but the last one read stands before the judge."""
+    found = study(lfp(rest_v=13.3, rest_hours=24), read("rest,2026-11-10,-0.3 -0.2 -0.1,,,0.1 0.3 0.5"))
+    assert found.unit.rest_v is not None
+    assert found.unit.rest_v < 0
+
+
+def test_a_drifting_lithium_unit_reaches_the_judge() -> None:
+    """Falling by more than 1 mV a day and cell beyond the first week (engineering guess): the judge hears of it."""
+    unit = lfp(capacity_ah=95, resistance_mohm=7, rest_v=13.3, rest_hours=24, bms=True)
+    readings = read("leak,2026-11-10,13.40 13.36 13.30 13.20 13.10,,,,,0 7 14 21 28,,,,,,20,millivolt")
+    report = desk.judge_bank(None, [unit], Plan(question=("accept",)), desk.Evidence(readings))
+    assert {str(f.verdict) for f in report.judgement.findings if f.code == "unit-contradiction"} == {"only-if"}
+
+
+def test_a_cold_day_does_not_excuse_a_resistance() -> None:
+    """12.5 mΩ read at 25 °C stays 2.3 times a good unit's, whatever temperature is read or planned later."""
+    loads = "loads,2026-07-01,12.600 12.4125,5 20,,,10,,,,,,,25,millivolt"
+    warm = study(agm(), read(loads))
+    cold = study(agm(), read(loads, "rest,2026-12-20,12.80,,,24,,,,,,,,-15"))
+    ratios = [state_of(agm(), ambient_c=-10, study=found).resistance_ratio for found in (warm, cold)]
+    assert ratios == pytest.approx([12.5 * 100 / (6 * 90)] * 2, rel=0.01)  # 90 mΩ·Ah a cell, physics notes section 1
+
+
+def test_one_cell_read_again_does_not_hide_the_others() -> None:
+    """A hydrometer reading of one cell does not replace one of six cells that lay apart."""
+    unit = Unit(id="A1", chemistry="lead_flooded", cells=6, rated_ah=100, rated_hours=20,
+                gravity=(1.265, 1.265, 1.2, 1.265, 1.26, 1.265))  # fmt: skip
+    assert study(unit, read("gravity,2026-11-10,,,,,,,,,1.265")).unit.gravity == unit.gravity
+
+
+def test_no_label_is_that_wrong() -> None:
+    """A slip of ten in the amps gives no grade A but a refusal that says by how much the label would be passed."""
+    found = study(agm(), read("run,2026-11-10,12.6 12.1 11.6 10.5,46,,0.1 9 17 19.5,,,,10.5,,,,25"))
+    assert "capacity-implausible" in codes(found)
+    assert state_of(agm(), year=2026, study=found).grade == "untested"
+
+
+def test_the_same_row_twice_is_one_reading() -> None:
+    """Twice the same row is one measurement: the doubt does not shrink by copying."""
+    row = "run,2026-11-10,12.6 12.1 11.6 10.5,4.6,,0.1 9 17 19.5,,,,10.5,,,,25"
+    once, twice = study(agm(), read(row)), study(agm(), read(row, row))
+    assert once.told[Quantity.CAPACITY].sd == twice.told[Quantity.CAPACITY].sd
+
+
+def test_a_run_through_a_resistor_must_be_looked_at() -> None:
+    """With only its end voltage the current in between is anyone's guess: refused."""
+    assert "current-unseen" in codes(study(agm(), read("run,2026-11-10,10.6,,2.4,19,,,,10.6")))
+
+
+def test_unlike_meters_do_not_share_their_gain() -> None:
+    """Two units read with one meter differ by its counts; read with two, each meter's whole gain stands between them."""
+    units = [Unit(id=n, chemistry="nmc", cells=7, rated_ah=50, rated_hours=5) for n in ("A1", "A2")]
+    rows = HEAD + "A1,rest,2026-07-01,27.30,,,24,,,,,,,,20,hand\nA2,rest,2026-07-01,27.30,,,24,,,,,,,,20,{}\n"
+    doubts = []
+    for other in ("hand", "millivolt"):
+        studies = desk.Evidence(parse_readings(rows.format(other), name="r.csv")).studies(units)
+        doubts.append(states(units, Plan(), studies)["A1"].ocv_v.sd)  # type: ignore[union-attr]
+    assert doubts[0] < 0.02
+    assert doubts[1] > 27.3 * 0.005 / 3**0.5

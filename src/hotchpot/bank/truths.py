@@ -71,6 +71,7 @@ class Truths:
             soc_frac=Measure(charge),
             ocv_v=Measure(volts, LEFT_SD_V),
             self_discharge_frac_month=Measure(leakage),
+            remarks=(),
         )
 
 

@@ -8,11 +8,13 @@ speaks for itself (bench/priors.py).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from hotchpot.bench.estimate import Estimate, Quantity
 from hotchpot.bench.grade import grade_of, rejected_on_sight
+from hotchpot.bench.meter import DEFAULT
 from hotchpot.bench.priors import (
     CAPACITY_SD_FRAC,
     LEAKAGE_SD_FRAC,
@@ -36,6 +38,7 @@ STATED_SOC_SD = 0.01
 FULL_FRAC = 0.995
 STATED_FULL_SD = 0.002  # full is where the charger stops, a defined point; elsewhere a counter has drifted
 ROOM_TEMPERATURE_C = 20.0
+BENCH_C = 25.0  # what the bench brings resistances and capacities to
 DERATED_FROM_C, DERATED_TO_C = 45.0, 55.0
 
 
@@ -47,7 +50,7 @@ class State:
     `unit` holds the facts as the newest readings leave them. `capacity_ah` is at 25 °C and the rated rate,
     `resistance_mohm` the 10 s DC value of the whole unit, `ocv_v` its open-circuit voltage now (None when neither
     voltage nor charge is known), `temperature_known` whether the temperature was read or planned, and `remarks` what
-    the bench had to say of the readings.
+    the bench had to say of the readings. `resistance_c` is the temperature that the resistance holds for.
     """
 
     unit: Unit
@@ -59,6 +62,7 @@ class State:
     temperature_c: float
     temperature_known: bool
     remarks: tuple[Remark, ...] = ()
+    resistance_c: float | None = None
 
     @property
     def chem(self) -> Chemistry:
@@ -72,8 +76,9 @@ class State:
 
     @property
     def resistance_ratio(self) -> float:
-        """Resistance over that of a good unit of the same rated size, as cold as this one was."""
-        colder = self.chem.at_temperature("r_temp_mult", self.temperature_c)
+        """Resistance over that of a good unit of the same rated size, as cold as this one was when it was read."""
+        warmth = next(t for t in (self.resistance_c, self.unit.temperature_c, ROOM_TEMPERATURE_C) if t is not None)
+        colder = self.chem.at_temperature("r_temp_mult", warmth)
         room = self.chem.at_temperature("r_temp_mult", ROOM_TEMPERATURE_C)
         typical = self.chem.typical_mohm(self.unit.cells, self.unit.rated_ah) * max(1.0, colder / room)
         return self.resistance_mohm.value / typical
@@ -191,7 +196,28 @@ def state_of(
         temperature_c=next(t for t in (unit.temperature_c, ambient_c, ROOM_TEMPERATURE_C) if t is not None),
         temperature_known=unit.temperature_c is not None or ambient_c is not None,
         remarks=() if study is None else study.remarks,
+        resistance_c=None if study is None or Quantity.RESISTANCE not in study.told else BENCH_C,
     )
+
+
+def by_unlike_meters(states: Mapping[str, State], studies: Mapping[str, Study]) -> dict[str, State]:
+    """
+    Return states whose voltages carry the whole doubt of their meters, where the units were read with unlike ones.
+
+    With one meter for all, what its readings share cancels between units; the pile file's own voltages count as read
+    with the usual one.
+    """
+    read = {name: studies[name].told[Quantity.REST_V] for name in studies if Quantity.REST_V in studies[name].told}
+    meters = {one.instrument for one in read.values()}
+    meters |= {DEFAULT for name, state in states.items() if name not in read and state.unit.rest_v is not None}
+    if len(meters) < 2:
+        return dict(states)
+    wide = {
+        name: replace(state, ocv_v=Measure(state.ocv_v.value, max(state.ocv_v.sd, read[name].sd), state.ocv_v.basis))
+        for name, state in states.items()
+        if name in read and state.ocv_v is not None and not read[name].refused
+    }
+    return {**states, **wide}
 
 
 def _told(study: Study | None, quantity: Quantity) -> Measure | None:

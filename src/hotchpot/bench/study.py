@@ -56,6 +56,27 @@ class _Desk:
     facts: dict[str, tuple[str, Any]] = field(default_factory=dict)
     flags: list[str] = field(default_factory=list)
 
+    moved: tuple[str, int] | None = (
+        None  # when charge was last drawn or put in on the bench, and which reading that was
+    )
+    rested: tuple[str, int] | None = None  # when a rest voltage or the acid was last read
+    turn: int = 0
+    lowest_rest_v: float | None = None
+    warmest_k: float | None = None
+
+    def moves(self, when: str | None) -> None:
+        """Note that this reading drew or put in charge: what was read of the charge before it is over."""
+        self.moved = max(self.moved or ("", -1), ((when or "")[:10], self.turn))
+
+    def rests(self, when: str | None) -> None:
+        """Note that this reading tells the charge."""
+        self.rested = max(self.rested or ("", -1), ((when or "")[:10], self.turn))
+
+    @property
+    def outdated(self) -> bool:
+        """Whether charge moved after the charge was last read, so that neither voltage nor charge is known now."""
+        return self.moved is not None and (self.rested is None or self.moved > self.rested)
+
     def fact(self, name: str, when: str | None, value: Any) -> None:
         """Keep the newest of a fact; one without a date is older than any with one, a later line newer."""
         if value is not None and (when or "") >= self.facts.get(name, ("", None))[0]:
@@ -90,7 +111,9 @@ def study(
     """
     papers = _Desk(unit, Runs(unit))
     # Logs first: a slow run among them gives the unit's own curve, by which its rest voltages are read.
-    for reading in sorted(readings, key=lambda one: one.kind is not ReadingKind.LOG):
+    numbered = list(enumerate(dict.fromkeys(replace(reading, line=None) for reading in readings)))
+    for turn, reading in sorted(numbered, key=lambda pair: pair[1].kind is not ReadingKind.LOG):
+        papers.turn = turn
         _TAKE[reading.kind](papers, reading, logs or {})
     papers.estimates += papers.runs.settle()
     return _conclude(papers, today)
@@ -110,11 +133,13 @@ def _rest(papers: _Desk, reading: Reading, _: Mapping[str, Sequence[Log]]) -> No
         when=reading.when,
     )
     papers.estimates.append(settled)
-    papers.fact("temperature_c", reading.when, reading.temperature_c)
+    papers.rests(reading.when)
+    # Even where the settled voltage is refused, the last one read stands as a fact: the judge must see a reversed unit.
+    papers.fact("rest_v", reading.when, reading.volts[-1] if settled.value is None else settled.value)
+    papers.lowest_rest_v = min(papers.lowest_rest_v or reading.volts[-1], reading.volts[-1])
+    papers.fact("rest_hours", reading.when, hours[-1] if hours[-1] is not None else -1.0)
     if settled.refused:
         return
-    papers.fact("rest_v", reading.when, settled.value)
-    papers.fact("rest_hours", reading.when, hours[-1] if hours[-1] is not None else -1.0)
     charge = charge_of_rest(
         settled,
         unit=papers.unit,
@@ -144,13 +169,17 @@ def _loads(papers: _Desk, reading: Reading, _: Mapping[str, Sequence[Log]]) -> N
 
 
 def _run(papers: _Desk, reading: Reading, _: Mapping[str, Sequence[Log]]) -> None:
+    papers.moves(reading.when)
     papers.runs.noted(reading)
 
 
 def _gravity(papers: _Desk, reading: Reading, _: Mapping[str, Sequence[Log]]) -> None:
     from hotchpot.bench.standing.gravity import charge_of_gravity
 
-    papers.fact("gravity", reading.when, reading.gravity)
+    papers.rests(reading.when)
+    known = papers.facts["gravity"][1] if "gravity" in papers.facts else papers.unit.gravity
+    if len(reading.gravity) >= len(known):  # one cell read again says nothing of the others
+        papers.fact("gravity", reading.when, reading.gravity)
     charge = charge_of_gravity(
         reading.gravity, unit=papers.unit, temperature_c=reading.temperature_c, when=reading.when
     )
@@ -160,6 +189,8 @@ def _gravity(papers: _Desk, reading: Reading, _: Mapping[str, Sequence[Log]]) ->
 def _leak(papers: _Desk, reading: Reading, _: Mapping[str, Sequence[Log]]) -> None:
     from hotchpot.bench.standing.leakage import leakage_of_ah, leakage_of_volts
 
+    if reading.ah:
+        papers.moves(reading.when)
     days, unit, instrument = reading.days, papers.unit, meter(reading.meter)
     warmth, when = reading.temperature_c, reading.when
     papers.estimates.append(
@@ -180,8 +211,9 @@ def _leak(papers: _Desk, reading: Reading, _: Mapping[str, Sequence[Log]]) -> No
 
 def _look(papers: _Desk, reading: Reading, _: Mapping[str, Sequence[Log]]) -> None:
     papers.flags += reading.flags
-    papers.fact("rest_rise_k", reading.when, reading.rest_rise_k)
-    papers.fact("temperature_c", reading.when, reading.temperature_c)
+    # A unit that once grew warm at rest has a fault that a cool day does not mend.
+    felt = (reading.rest_rise_k, papers.unit.rest_rise_k, papers.warmest_k)
+    papers.warmest_k = max((rise for rise in felt if rise is not None), default=None)
 
 
 def _log(papers: _Desk, reading: Reading, logs: Mapping[str, Sequence[Log]]) -> None:
@@ -190,6 +222,7 @@ def _log(papers: _Desk, reading: Reading, logs: Mapping[str, Sequence[Log]]) -> 
 
     key = meter(reading.meter or LOG_METER)
     for log in logs.get(reading.file or "", ()):
+        papers.moves(reading.when or log.start)
         papers.runs.logged(log, key, reading)
         resistance = resistance_of_log(log, unit=papers.unit, meter=key)
         if not resistance.refused:  # a log of a capacity run need not tell the resistance; nobody asked it to
@@ -216,7 +249,11 @@ def _conclude(papers: _Desk, today: str | None) -> Study:
         by_quantity[estimate.quantity].append(estimate)
     fade = fade_frac_per_year(unit)
     told: dict[Quantity, Estimate] = {}
+    by_quantity[Quantity.RESISTANCE] = [at_25c(e, unit) for e in by_quantity[Quantity.RESISTANCE]]
+    by_quantity[Quantity.CHARGE] = _charges(by_quantity[Quantity.CHARGE])
     for quantity, listed in by_quantity.items():
+        if not listed or (papers.outdated and quantity in (Quantity.CHARGE, Quantity.REST_V)):
+            continue
         of_state = listed if quantity in _DRIFT_OF_FADE else _of_newest_day(listed)
         drift = _DRIFT_OF_FADE.get(quantity, 0.0) * fade
         one = combine(of_state, subject=unit.id, drift_frac_per_year=drift, today=today)
@@ -241,11 +278,35 @@ def _of_newest_day(listed: Sequence[Estimate]) -> list[Estimate]:
     return [one for one in listed if (one.when or "")[:10] == newest]
 
 
+def at_25c(resistance: Estimate, unit: Unit) -> Estimate:
+    """Return a resistance brought to 25 °C by the chemistry's factors; as it is where its temperature is not known."""
+    warmth = resistance.facts.get("temperature_c", unit.temperature_c if resistance.when is None else None)
+    if resistance.value is None or warmth is None:
+        return resistance
+    factor = unit.chem.at_temperature("r_temp_mult", 25.0) / unit.chem.at_temperature("r_temp_mult", warmth)
+    lines = tuple(replace(line, sd=factor * line.sd) for line in resistance.budget)
+    return replace(resistance, value=factor * resistance.value, budget=lines)
+
+
+def _charges(listed: Sequence[Estimate]) -> list[Estimate]:
+    """Return the charges that may be joined: where cells lie apart, the lowest one's is not the whole unit's."""
+    even = [e for e in listed if all(remark.code != "gravity-spread" for remark in e.remarks)]
+    return even or list(listed)
+
+
 def _as_read(papers: _Desk, told: Mapping[Quantity, Estimate]) -> Unit:
     """Return the pile entry with the facts that the readings replace."""
     facts: dict[str, Any] = {name: value for name, (_, value) in papers.facts.items()}
     if facts.get("rest_hours") == -1.0:
         facts["rest_hours"] = None
+    if papers.warmest_k is not None:
+        facts["rest_rise_k"] = papers.warmest_k
+    if papers.outdated:
+        facts |= {"rest_v": None, "rest_hours": None, "soc_frac": None}
+    worst_v = min((v for v in (papers.lowest_rest_v, papers.unit.rest_v) if v is not None), default=None)
+    floor_v = papers.unit.cells * papers.unit.chem.num("reject_rest_v")
+    if worst_v is not None and papers.unit.chem.kind == "lithium" and worst_v < floor_v:
+        facts["rest_v"] = worst_v  # what has dissolved in an emptied cell no recharge gives back
     for quantity in (Quantity.CAPACITY, Quantity.RESISTANCE, Quantity.LEAKAGE):
         if quantity in told:
             facts[quantity.value] = told[quantity].value

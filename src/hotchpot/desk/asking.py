@@ -18,6 +18,7 @@ from hotchpot.bank.ratings import Ratings, rate
 from hotchpot.bank.rules import RULES, Case
 from hotchpot.bank.verdict import Judgement, Verdict
 from hotchpot.bench import State, state_of
+from hotchpot.bench.state import by_unlike_meters
 from hotchpot.errors import Fault, InputError, nearest
 from hotchpot.pile import Unit
 
@@ -107,7 +108,8 @@ def states(units: Sequence[Unit], plan: Plan, studies: Mapping[str, Study] | Non
     The year is today's, for the age of units that were never measured; a temperature that was not read is the plan's.
     """
     year, known = date.today().year, studies or {}
-    return {u.id: state_of(u, year=year, ambient_c=plan.duty.ambient_c, study=known.get(u.id)) for u in units}
+    found = {u.id: state_of(u, year=year, ambient_c=plan.duty.ambient_c, study=known.get(u.id)) for u in units}
+    return by_unlike_meters(found, known)
 
 
 def judge_bank(
@@ -146,7 +148,7 @@ def cards(units: tuple[State, ...]) -> tuple[UnitCard, ...]:
     for finding in accepted.findings:
         if finding.verdict is Verdict.FORBID:
             for name in finding.subject:
-                refused.setdefault(name, finding.says)
+                refused.setdefault(name, f"{finding.says} {finding.do}")
     return tuple(
         UnitCard(s, "reject", refused[s.unit.id]) if s.unit.id in refused else UnitCard(s, s.grade, s.grade_reason)
         for s in units

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -59,6 +59,7 @@ def load_evidence(path: Path | None, units: Sequence[Unit], *, progress: Progres
         return Evidence()
     readings = load_readings(path)
     faults = [Fault(f"{path.name}:{f.where}", f.what, f.mend) for f in unknown_units(readings, units)]
+    faults += _ahead_of_time(readings, path.name)
     if faults:
         raise InputError(faults)
     reports: dict[str, LogReport] = {}
@@ -71,6 +72,16 @@ def load_evidence(path: Path | None, units: Sequence[Unit], *, progress: Progres
     return Evidence(readings, logs, reports)
 
 
+def _ahead_of_time(readings: Iterable[Reading], name: str) -> list[Fault]:
+    """Return a fault for every reading of a day that has not come yet; a day is left for other time zones."""
+    latest = (date.today() + timedelta(days=1)).isoformat()
+    return [
+        Fault(f"{name}:{one.line} when", f"{one.when[:10]} lies in the future", "write the day it was read")
+        for one in readings
+        if one.when is not None and one.when[:10] > latest
+    ]
+
+
 def _report(path: Path, reading: Reading, reports: dict[str, LogReport], progress: Progress | None) -> LogReport:
     from hotchpot.desk.logs.logfile import read_log
 
@@ -78,7 +89,11 @@ def _report(path: Path, reading: Reading, reports: dict[str, LogReport], progres
     key = f"{file}|{reading.columns or ''}"
     if key not in reports:
         tick = None if progress is None else lambda done: progress(file, done)
-        reports[key] = read_log(path.parent / file, columns=reading.columns, progress=tick)
+        try:
+            reports[key] = read_log(path.parent / file, columns=reading.columns, progress=tick)
+        except InputError as error:
+            where = f"{path.name}:{reading.line} file"
+            raise InputError(Fault(f"{where}: {f.where}", f.what, f.mend) for f in error.faults) from None
     return reports[key]
 
 

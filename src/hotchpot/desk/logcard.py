@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -11,6 +12,7 @@ from hotchpot.bench.remark import Remark
 from hotchpot.bench.study import Study, study
 from hotchpot.bench.trace import Log, Piece
 from hotchpot.desk.asking import HOUSE_RULES
+from hotchpot.desk.files import load_readings
 from hotchpot.desk.guiding.notebook import append_reading
 from hotchpot.desk.logs.logfile import LogReport, read_log
 from hotchpot.desk.plain import num
@@ -24,6 +26,7 @@ from hotchpot.pile.reading import Reading, ReadingKind
 class LogCard:
     """A log as read, and, where the pile holds its unit, the study of that unit by this log alone."""
 
+    path: Path
     report: LogReport
     unit: Unit | None
     study: Study | None
@@ -82,7 +85,7 @@ def log_card(
     report = read_log(path, columns=columns, unit=unit, sign=sign, progress=progress)
     entry = known.get(unit or "")
     if entry is None:
-        return LogCard(report=report, unit=None, study=None, reading=None)
+        return LogCard(path=path, report=report, unit=None, study=None, reading=None)
     reading = Reading(
         unit=entry.id,
         kind=ReadingKind.LOG,
@@ -93,12 +96,12 @@ def log_card(
     )
     log = report.logs.get(entry.id, report.log)
     found = study(entry, [reading], logs={path.name: (log,)})
-    return LogCard(report=report, unit=entry, study=found, reading=reading)
+    return LogCard(path=path, report=report, unit=entry, study=found, reading=reading)
 
 
-def keep_log(card: LogCard, readings: Path) -> None:
+def keep_log(card: LogCard, readings: Path) -> str:
     """
-    Add a confirmed log to a readings file, as a reading that names the file and its columns.
+    Add a confirmed log to a readings file, as a reading that names file and columns; return the row as it stands there.
 
     Raises
     ------
@@ -107,7 +110,16 @@ def keep_log(card: LogCard, readings: Path) -> None:
     """
     if card.reading is None:
         raise InputError.one("--readings", "the log is of no unit of the pile", "give --pile and --unit")
-    append_reading(readings, replace(card.reading, when=(card.log.start or "")[:10] or None))
+    file = os.path.relpath(card.path, readings.parent)
+    wanted = replace(card.reading, file=file, when=(card.log.start or "")[:10] or None)
+    if readings.is_file():
+        there = [one for one in load_readings(readings) if (one.unit, one.file) == (wanted.unit, wanted.file)]
+        if there:
+            what = f"{file} of {wanted.unit} is there already"
+            raise InputError.one(
+                f"{readings.name}:{there[0].line} file", what, "nothing was added; remove that row first"
+            )
+    return append_reading(readings, wanted)
 
 
 def log_wire(card: LogCard) -> dict[str, Any]:

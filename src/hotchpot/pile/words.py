@@ -26,6 +26,12 @@ _CHEMISTRY_WORDS = {
     "lifepo4": "lfp", "nicad": "nicd", "sodiumion": "naion",
 } | {key.replace("_", ""): key for key in KEYS}  # fmt: skip
 _KINDS = {spelling(word): kind for kind, uses in USES.items() for word in (kind, *uses.synonyms)}
+FLAG_WORDS = {
+    "bulging": "swollen", "bulged": "swollen", "bulge": "swollen", "puffy": "swollen", "puffed": "swollen",
+    "bloated": "swollen", "swelling": "swollen", "leaky": "leaking", "leaks": "leaking", "hissing": "leaking",
+    "cracked": "leaking", "wet": "leaking", "flooded": "immersed", "drowned": "immersed", "warm": "hot",
+    "melted": "burnt", "burned": "burnt", "charred": "burnt", "dropped": "crashed", "dent": "dented",
+}  # fmt: skip
 _DATES = (
     re.compile(r"(?P<y>\d{4})(?:\.0)?"),  # a year that a spreadsheet took for a decimal number is still a year
     re.compile(r"(?P<y>\d{4})-(?P<m>\d{1,2})(?:-(?P<d>\d{1,2}))?(?:[ T]00:00(?::00)?)?"),
@@ -147,6 +153,7 @@ def _gravities(text: str) -> tuple[float, ...]:
 
 def _flags(text: str) -> tuple[str, ...]:
     words = [re.sub(r"[\s-]+", "_", item.strip().casefold()) for item in re.split(r"[;|,]", text)]
+    words = [FLAG_WORDS.get(word, word) for word in words]
     for word in words:
         if word and word not in FLAGS:
             raise WrongError(f"unknown flag {quoted(word)}", nearest(word[:_SHOWN], FLAGS))

@@ -11,6 +11,14 @@ from hotchpot.measure import Basis
 
 CONTRADICTION_FRAC, IMPLAUSIBLE_RATIO = 0.25, 0.1
 LEAK_FORBIDS = 5.0  # times a good unit's self-discharge; project rule
+# What the bench says of a unit's readings that no figure of its state carries: verdict and quantity by remark.
+HEARD = {
+    "contradiction": (Verdict.CAUTION, "distance of two readings, in joint standard deviations"),
+    "drift": (Verdict.ONLY_IF, "fall of the rest voltage a day and cell"),
+    "cutoff-missed": (Verdict.ONLY_IF, "voltage under load at the run's first reading"),
+    "run-past": (Verdict.CAUTION, "lowest voltage of the run"),
+    "capacity-implausible": (Verdict.ONLY_IF, "capacity over rated"),
+}
 
 
 @rule(
@@ -184,7 +192,7 @@ def self_discharge(self: Rule, case: Case) -> Iterator[Outcome]:
 def contradiction(self: Rule, case: Case) -> Iterator[Outcome]:
     """Believe neither where a stated charge and a rested voltage, or two readings, cannot both be true."""
     for state in case.units:
-        yield from _contradicting_readings(self, state)
+        yield from _doubted_readings(self, state)
         unit, chem = state.unit, state.chem
         if unit.rest_v is None or unit.soc_frac is None or unit.rest_v < 0:
             continue
@@ -205,13 +213,14 @@ def contradiction(self: Rule, case: Case) -> Iterator[Outcome]:
         )
 
 
-def _contradicting_readings(self: Rule, state: State) -> Iterator[Outcome]:
+def _doubted_readings(self: Rule, state: State) -> Iterator[Outcome]:
     for remark in state.remarks:
-        if remark.code == "contradiction":
+        heard = HEARD.get(remark.code)
+        if heard is not None:
             yield self.finding(
-                Verdict.CAUTION,
+                heard[0],
                 [state.unit.id],
-                "distance of two readings, in joint standard deviations",
+                heard[1],
                 value=remark.value,
                 limit=remark.limit,
                 says=remark.says,

@@ -13,11 +13,13 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
-from hotchpot.bench.estimate import Estimate
+from hotchpot.bench.discharge.run_remarks import few_volts, implausible, not_from_full
+from hotchpot.bench.estimate import Estimate, Quantity, refused
 from hotchpot.bench.meter import Meter, meter
 from hotchpot.bench.remark import Remark
 from hotchpot.bench.trace import Flow, Log, Piece, Trace, trace_of
 from hotchpot.measure import Measure
+from hotchpot.pile.columns import NAMEPLATE_MARGIN
 from hotchpot.pile.reading import Reading
 from hotchpot.pile.unit import Unit
 
@@ -25,6 +27,10 @@ if TYPE_CHECKING:
     from hotchpot.bench.discharge.kinetic import Kinetic
     from hotchpot.bench.standing.curve import OwnCurve
 
+LEAST_VOLTS_THROUGH = 3  # of a run through a resistor: with fewer nobody knows the current in between
+LEAST_CHARGED_FRAC = 0.95  # of the charge drawn before, put back: below, a run did not begin full
+LEAST_SAMPLES_OF_CURVE = 10
+SEASON_DAYS = 183
 RESISTOR_LIMIT_FRAC = 0.05  # a resistor with its leads, warm, read with a multimeter; common practice, no source
 SLOW_RUN_H = 14.0  # about C/15 and slower: the load's own drop is small beside the curve
 # A piece of a log that drew less than this of the rated capacity was a day's use, not a test of the capacity.
@@ -45,6 +51,9 @@ class Runs:
         from hotchpot.bench.discharge.capacity import accuracy_through, capacity_of_run
 
         instrument = meter(reading.meter)
+        if reading.ohms and not reading.amps and len(reading.volts) < LEAST_VOLTS_THROUGH:
+            self.drawn.append(refused(Quantity.CAPACITY, few_volts(self.unit, len(reading.volts)), when=reading.when))
+            return
         through = reading.ohms if not reading.amps else None
         self.drawn.append(
             capacity_of_run(
@@ -78,6 +87,8 @@ class Runs:
                 )
                 charged = _charged_frac(before)
                 facts = run.facts if charged is None else {**run.facts, "charged_frac": charged}
+                if charged is not None and charged < LEAST_CHARGED_FRAC and not run.refused:
+                    run = refused(Quantity.CAPACITY, not_from_full(self.unit, charged), when=run.when, **facts)
                 self.drawn.append(replace(run, facts=facts))
                 self._own_curve(piece, run, instrument, before)
                 before = []
@@ -87,7 +98,7 @@ class Runs:
         """Keep the unit's own open-circuit curve where a whole run was slow enough to tell it; the slowest one wins."""
         from hotchpot.bench.standing.curve import curve_of_run
 
-        slow = run.facts.get("hours", 0.0) >= SLOW_RUN_H
+        slow = run.facts.get("hours", 0.0) >= SLOW_RUN_H and len(piece.trace.time_s) >= LEAST_SAMPLES_OF_CURVE
         if run.refused or not slow or (self.curve and self.curve.facts["c_rate"] <= piece.trace.mean_a / piece.out_ah):
             return
         rested = (
@@ -108,15 +119,23 @@ class Runs:
         from hotchpot.bench.discharge.capacity import to_rated
         from hotchpot.bench.discharge.rate import exponent_of_chemistry, exponent_of_runs
 
-        whole = [run for run in self.drawn if not run.refused]
+        whole = _of_one_season([run for run in self.drawn if not run.refused])
         if len(whole) < 2:
-            return [to_rated(run, unit=self.unit) for run in self.drawn]
+            return [self._plausible(to_rated(run, unit=self.unit)) for run in self.drawn]
         found = exponent_of_runs(whole, unit=self.unit)
         if found.refused and found.facts["rates"] < 2:
-            return [to_rated(run, unit=self.unit) for run in self.drawn]  # runs at one rate: nothing was asked of them
+            # Runs at one rate: nothing was asked of them.
+            return [self._plausible(to_rated(run, unit=self.unit)) for run in self.drawn]
         kinetic = self._kinetic(whole) if found.facts["rates"] >= 3 and not found.refused else None
         exponent = None if found.refused or kinetic else _joined(found.measure, exponent_of_chemistry(self.unit.chem))
-        return [found, *(to_rated(run, unit=self.unit, exponent=exponent, kinetic=kinetic) for run in self.drawn)]
+        rated = (to_rated(run, unit=self.unit, exponent=exponent, kinetic=kinetic) for run in self.drawn)
+        return [found, *map(self._plausible, rated)]
+
+    def _plausible(self, told: Estimate) -> Estimate:
+        """Return a capacity, refused where no label is that wrong: a slip of a unit or of the rated capacity."""
+        if told.value is None or told.value <= NAMEPLATE_MARGIN * self.unit.rated_ah:
+            return told
+        return refused(Quantity.CAPACITY, implausible(self.unit, told.value), when=told.when, **told.facts)
 
     def _kinetic(self, whole: list[Estimate]) -> Kinetic | None:
         """Return the kinetic model of runs at three rates or more, each brought to 25 °C; what it refuses is said."""
@@ -149,6 +168,15 @@ def trace_of_reading(reading: Reading) -> Trace:
 
         return trace_through(time_s, volts, reading.ohms, temperature_c=reading.temperature_c)
     return trace_of(time_s, volts, amps if len(amps) > 1 else amps[0], temperature_c=reading.temperature_c)
+
+
+def _of_one_season(runs: list[Estimate]) -> list[Estimate]:
+    """Return the runs of the newest half year: between older ones a unit ages, and that is not its rate."""
+    newest = max((run.when or "" for run in runs), default="")
+    if not newest:
+        return runs
+    since = (datetime.fromisoformat(newest[:10]) - timedelta(days=SEASON_DAYS)).date().isoformat()
+    return [run for run in runs if run.when is None or run.when[:10] >= since]
 
 
 def _joined(own: Measure, usual: Measure) -> Measure:

@@ -32,13 +32,15 @@ class Pulse:
     """
     A pulse made ready for fitting.
 
-    `use` marks the samples with a voltage, `open_v` is the last voltage before the pulse, `fall_v` the fall below it,
-    `rounding_v` the logger's last digit as far as the samples show it.
+    `drawn_ah` is the charge since the first sample; `stepped` (n - 1,) marks where the current steps from one sample to
+    the next, `use` the samples with a voltage; `open_v` is the last voltage before the pulse, `fall_v` the fall below
+    it, `rounding_v` the logger's last digit as far as the samples show it.
     """
 
     time_s: Floats
     amps: Floats
-    ah: Floats
+    drawn_ah: Floats
+    stepped: NDArray[np.bool_]
     use: NDArray[np.bool_]
     open_v: float
     fall_v: Floats
@@ -56,29 +58,6 @@ class Pulse:
 
         first = int(np.argmax(np.abs(self.amps) > STEP_FRAC * np.abs(self.amps).max()))
         return float(self.time_s[-1] - self.time_s[max(0, first - 1)])
-
-    @property
-    def stepped(self) -> NDArray[np.bool_]:
-        """Whether the current steps between each sample and the next, shape (n - 1,)."""
-        import numpy as np
-
-        return np.asarray(np.abs(np.diff(self.amps)) > STEP_FRAC * np.abs(self.amps).max())
-
-    @property
-    def drawn_ah(self) -> Floats:
-        """
-        Charge drawn since the first sample. [Ah]
-
-        The trapezium rule takes half a step's current over its interval; here it has flowed for the whole of it, so a
-        count by that rule is mended. One that the samples do not explain is left: whoever made it saw more.
-        """
-        import numpy as np
-
-        ramp = 0.5 * (self.amps[1:] + self.amps[:-1]) * np.diff(self.time_s) / 3600.0
-        late = 0.5 * np.where(self.stepped, np.diff(self.amps), 0.0) * np.diff(self.time_s) / 3600.0
-        counted: Floats = self.ah - self.ah[0]
-        by_rule = np.allclose(counted, np.append(0.0, np.cumsum(ramp)), rtol=1e-6, atol=1e-9 * np.abs(counted).max())
-        return np.append(0.0, np.cumsum(ramp + late)) if by_rule else counted
 
     @property
     def blind_s(self) -> float:
@@ -113,11 +92,10 @@ class Pulse:
         dt = np.diff(self.time_s)
         decay = np.exp(-dt / tau_s)
         rise = np.diff(self.amps)
-        stepped = self.stepped
-        slope = np.where(stepped | (dt <= 0.0), 0.0, rise / np.where(dt > 0.0, dt, 1.0))
+        slope = np.where(self.stepped | (dt <= 0.0), 0.0, rise / np.where(dt > 0.0, dt, 1.0))
         held = (1.0 - decay) * self.amps[1:]
         ramp = self.amps[1:] - decay * self.amps[:-1] - slope * tau_s * (1.0 - decay)
-        driven = np.where(stepped, held, ramp).tolist()
+        driven = np.where(self.stepped, held, ramp).tolist()
         state, states = 0.0, [0.0]
         for a, add in zip(decay.tolist(), driven, strict=True):
             state = a * state + add
@@ -187,12 +165,32 @@ def pulse_of(trace: Trace) -> Pulse | None:
     open_v = float(trace.volts[:first][before][-1])
     levels = np.unique(np.round(trace.volts[use], 9))
     rounding = float(np.diff(levels).min()) if levels.size > 1 else 0.0
+    stepped = np.abs(np.diff(trace.amps)) > STEP_FRAC * most
     return Pulse(
         time_s=trace.time_s,
         amps=trace.amps,
-        ah=trace.ah,
+        drawn_ah=_drawn_ah(trace, stepped),
+        stepped=stepped,
         use=use,
         open_v=open_v,
         fall_v=np.where(use, open_v - trace.volts, 0.0),
         rounding_v=rounding,
     )
+
+
+def _drawn_ah(trace: Trace, stepped: NDArray[np.bool_]) -> Floats:
+    """
+    Return the charge drawn since the first sample. [Ah]
+
+    The trapezium rule takes half a step's current over its interval; here it has flowed for the whole of it, so a count
+    by that rule is mended. One that the samples do not explain is left: whoever made it saw more.
+    """
+    import numpy as np
+
+    hours = np.diff(trace.time_s) / 3600.0
+    counted: Floats = trace.ah - trace.ah[0]
+    by_rule: Floats = np.append(0.0, np.cumsum(0.5 * (trace.amps[1:] + trace.amps[:-1]) * hours))
+    if not np.allclose(counted, by_rule, rtol=1e-6, atol=1e-9 * float(np.abs(counted).max())):
+        return counted
+    late: Floats = np.append(0.0, np.cumsum(0.5 * np.where(stepped, np.diff(trace.amps), 0.0) * hours))
+    return by_rule + late

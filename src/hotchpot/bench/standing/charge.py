@@ -67,10 +67,11 @@ def span_of(curve: Curve, cell_v: float, budget_v: Sequence[Line]) -> Span:
         s_{low,\,high} = f^{-1}(U \mp k\,u), \qquad
         p(s) \propto \exp\!\left[-\tfrac12\left(\frac{1.96\,(U - f(s))}{k\,u}\right)^2\right], \quad 0 \le s \le 1
 
-    with *f* the curve and *k u* the 95 % reach of the budget. As *f* rises, the first set holds the true charge as
-    surely as the reach holds the voltage's error. Beside a flat part that is not enough: most of the units that read
-    just above or below it stand on it. So the bounds also take in the middle 95 % of *p*, the charges weighed by how
-    well they explain the reading, all charges being as likely before.
+    with *f* the curve and *k u* the 95 % reach of the budget. The first set holds the true charge as surely as the
+    reach holds the voltage's error, but it is no answer to a reading: beside a flat part, most of the units that read
+    just above or below it stand on it. So the bounds are the middle 95 % of *p*, the charges weighed by how well they
+    explain the reading, all as likely before; but full and empty, which are likelier than any other charge, are taken
+    in where the first set has them.
 
     Examples
     --------
@@ -82,9 +83,9 @@ def span_of(curve: Curve, cell_v: float, budget_v: Sequence[Line]) -> Span:
     sd = _sd(budget_v)
     reach = coverage_factor(tuple(line.sd for line in budget_v if line.shape is Shape.RECTANGULAR), sd, 0.95) * sd
     value = curve.soc_at(cell_v)
-    low, high = curve.soc_at(cell_v - reach), curve.soc_at(cell_v + reach)
-    weighed = _weighed(curve, cell_v, reach)
-    low, high = min(low, weighed[0]), max(high, weighed[1])
+    low, high = _weighed(curve, cell_v, reach)
+    low = 0.0 if cell_v - reach <= curve.volt[0] else min(low, value)
+    high = 1.0 if cell_v + reach >= curve.volt[-1] else max(high, value)
     if value >= 1.0:
         low = min(low, 1.0 - END_FRAC)
     if value <= 0.0:
@@ -149,7 +150,7 @@ def charge_of_rest(
     >>> iron = Unit(id="F1", chemistry="lfp", cells=4, rated_ah=100, rated_hours=5)
     >>> found = charge_of_rest(Measure(13.2, 0.02), unit=iron)
     >>> print(found.remarks[0].code, f"{found.low:.2f} to {found.high:.2f}")
-    voltage-plateau 0.26 to 0.95
+    voltage-plateau 0.29 to 0.91
     """
     if isinstance(rest_v, Estimate):
         if rest_v.value is None:

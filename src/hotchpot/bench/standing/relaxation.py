@@ -247,7 +247,7 @@ def _one(hours: float | None, volts: float, unit: Unit, *, lines: tuple[Line, ..
     """Return a single reading with what may still come; `lines` are the meter's."""
     chem = unit.chem
     least, tau = chem.num("rest_h_min"), chem.num("tau2") / 3600.0
-    at = least if hours is None else hours
+    at = 0.0 if hours is None else hours
     start = MOVE_V[chem.kind] * unit.cells
     left = start * math.exp(-at / tau)
     wait = max(0.0, least - at, tau * math.log(start / near) - at)

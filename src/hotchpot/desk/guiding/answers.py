@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from hotchpot.errors import InputError, nearest
 from hotchpot.pile.unit import FLAGS
+from hotchpot.pile.words import FLAG_WORDS
 from hotchpot.quantities import number_readings, parse_quantity
 
 if TYPE_CHECKING:
@@ -106,6 +107,6 @@ def seen_flags(step: Step, text: str) -> list[str]:
     if len(words) == 1 and words[0] in NOTHING_SEEN:
         return []
     for word in words:
-        if word not in FLAGS:
+        if word not in FLAGS and word not in FLAG_WORDS:
             raise InputError.one(step.title, f"{word!r} is no flag", f"{nearest(word, FLAGS)}; or type none")
-    return list(dict.fromkeys(words))
+    return list(dict.fromkeys(FLAG_WORDS.get(word, word) for word in words))

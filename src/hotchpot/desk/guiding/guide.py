@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 from hotchpot.bench.meter import meter as meter_of
@@ -27,10 +28,15 @@ from hotchpot.bench.procedure.procedures import (
 )
 from hotchpot.bench.procedure.procedures import procedures as all_procedures
 from hotchpot.bench.remark import Remark, Weight
+from hotchpot.bench.study import study
+from hotchpot.desk.files import load_readings
 from hotchpot.desk.guiding.answers import Answers, is_sound, number, picked, seen_flags
 from hotchpot.desk.guiding.watching import DONE, field_range, looked, value_of
 from hotchpot.errors import InputError
 from hotchpot.pile import Unit
+from hotchpot.pile.reading import ReadingKind
+
+DONE_WORDS = ("", "ok", "done", "yes", "y", "ready")
 
 # A face takes the types from here: it may not reach into the bench itself.
 __all__ = [
@@ -168,6 +174,21 @@ def resumed(guide: Guide, answers: Answers) -> dict[str, Any]:
     return kept
 
 
+def as_read(unit: Unit, book: Path) -> Unit:
+    """
+    Return a unit with the facts that the readings file beside it already holds: a unit that was seen swollen stays so.
+
+    Raises
+    ------
+    InputError
+        If the readings file is there and cannot be read.
+    """
+    if not book.is_file():
+        return unit
+    own = [one for one in load_readings(book) if one.unit == unit.id and one.kind is not ReadingKind.LOG]
+    return study(unit, own).unit if own else unit
+
+
 def take(guide: Guide, step: Step, text: str, answers: Answers, *, at: datetime, timers: bool = True) -> Any:
     """
     Return the answer that `text` gives to a step.
@@ -192,6 +213,9 @@ def take(guide: Guide, step: Step, text: str, answers: Answers, *, at: datetime,
     if step.kind is StepKind.WATCH:
         return looked(guide.unit, step, text, answers, at=at, timers=timers)
     if step.kind is StepKind.DO:
+        if text.casefold() not in DONE_WORDS:
+            mend = "press Enter alone when it is done; if a stop limit is met, switch off and type stop"
+            raise InputError.one(step.title, f"{text!r} is no answer here", mend)
         return at.isoformat()
     answer = _TYPED[step.kind](step, text)
     if step.above and answers.get(step.above):

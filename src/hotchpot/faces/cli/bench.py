@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -139,4 +140,5 @@ def log(
     if readings is not None:
         if not (yes or typer.confirm("Are columns, units and sign right, and is it to be added?", err=True)):
             raise typer.Exit(1)
-        desk.keep_log(card, readings)
+        row = desk.keep_log(card, readings)
+        print(f"Written to {readings}: {row}", file=sys.stderr)

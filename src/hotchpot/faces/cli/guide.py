@@ -87,7 +87,7 @@ def _begin(
     talk: Talk, procedure: str, *, unit: str | None, pile: Path | None, book: Path, meter: str | None
 ) -> tuple[desk.Guide, dict[str, Any]]:
     """Return the guide and the answers of its draft, where there is one."""
-    found = _from_pile(talk, unit, load_pile(pile)) if pile else None
+    found = desk.as_read(_from_pile(talk, unit, load_pile(pile)), book) if pile else None
     name = found.id if found else unit or talk.line("What is written on the unit, its id") or "unit"
     draft = drafts.load_draft(book, unit=name, procedure=procedure)
     if found is None:
@@ -217,8 +217,12 @@ class _Walk:
             raise _LeaveError(DONE, f"Stopped for now. {self._kept()}")
         if word == "stop":
             words = (
-                "Stopped at a limit. Load and charger off, everything off the battery, and look at it from a distance."
+                "Stopped at a limit. Load and charger off, everything off the battery, and look at it from a distance. "
+                "The next time begins with the look again."
             )
+            again = {step.key for step in self.guide.steps if step.kind in (StepKind.FLAGS, StepKind.DO)}
+            self.answers = {key: answer for key, answer in self.answers.items() if key not in again}
+            drafts.save_draft(self.book, self.guide, self.answers)
             raise _LeaveError(NO_ANSWER, f"{words} {self._kept()}")
         if word == "back":
             self.answers = desk.step_back(self.guide, self.answers)

@@ -1,0 +1,53 @@
+"""What is said of runs that tell no capacity: begun half full, through a resistor unseen, beyond any label."""
+
+from __future__ import annotations
+
+from hotchpot.bench.remark import Remark, Weight
+from hotchpot.pile.unit import Unit
+
+_PRACTICE = "common practice, no source"
+
+
+def not_from_full(unit: Unit, charged_frac: float) -> Remark:
+    """Return that a run of a log began before the unit was full again."""
+    return Remark(
+        code="not-from-full",
+        weight=Weight.REFUSED,
+        subject=unit.id,
+        says=f"before the run only {100 * charged_frac:.0f} % of the charge drawn before was put back",
+        why="a run that does not begin full tells what was in the unit, not what it holds",
+        do="Charge it fully, rest it, and run it down in one go.",
+        source=_PRACTICE,
+        value=charged_frac,
+        limit=0.95,
+    )
+
+
+def few_volts(unit: Unit, count: int) -> Remark:
+    """Return that a run through a resistor was hardly looked at."""
+    return Remark(
+        code="current-unseen",
+        weight=Weight.REFUSED,
+        subject=unit.id,
+        says=f"a run through a resistor with {count} voltage{'' if count == 1 else 's'} noted",
+        why="the current through a resistor follows the voltage, and between the readings nobody saw it",
+        do="Note the volts at the start, now and then, and at the end: three at least, more near the end.",
+        source="Ohm's law",
+        value=float(count),
+        limit=3.0,
+    )
+
+
+def implausible(unit: Unit, ah: float) -> Remark:
+    """Return that a capacity is beyond any label."""
+    return Remark(
+        code="capacity-implausible",
+        weight=Weight.REFUSED,
+        subject=unit.id,
+        says=f"{ah:.3g} Ah would be {ah / unit.rated_ah:.1f} times the rated {unit.rated_ah:g} Ah of {unit.id}",
+        why="no unit holds that much more than its label: a slip (mA for A, minutes for hours), or a wrong label",
+        do="Look at the amps, the hours and rated_ah again; with a log, at the columns that bench log shows.",
+        source=_PRACTICE,
+        value=ah / unit.rated_ah,
+        limit=1.5,
+    )
