@@ -253,7 +253,7 @@ def test_a_run_through_a_resistor_must_be_looked_at() -> None:
 
 
 def test_unlike_meters_do_not_share_their_gain() -> None:
-    """Two units read with one meter differ by its counts; read with two, each meter's whole gain stands between them."""
+    """Units read with one meter differ by its counts; read with two, the whole gain of each stands between them."""
     units = [Unit(id=n, chemistry="nmc", cells=7, rated_ah=50, rated_hours=5) for n in ("A1", "A2")]
     rows = HEAD + "A1,rest,2026-07-01,27.30,,,24,,,,,,,,20,hand\nA2,rest,2026-07-01,27.30,,,24,,,,,,,,20,{}\n"
     doubts = []

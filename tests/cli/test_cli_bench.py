@@ -15,9 +15,9 @@ Run = Callable[..., Any]
 READINGS = """\
 # Invented.
 unit,kind,when,volts,amps,hours,seconds,cutoff_v,temperature_c,meter
-A1,rest,2026-11-08,12.79,,26,,,11,
-A1,loads,2026-11-08,12.684 12.626,5.1 15.2,,10,,11,millivolt
-A1,run,2026-11-10,12.6 12.1 11.6 10.5,4.8,0.1 9 17 19.5,,10.5,20,
+A1,rest,2024-11-08,12.79,,26,,,11,
+A1,loads,2024-11-08,12.684 12.626,5.1 15.2,,10,,11,millivolt
+A1,run,2024-11-10,12.6 12.1 11.6 10.5,4.8,0.1 9 17 19.5,,10.5,20,
 """
 
 
@@ -92,7 +92,7 @@ def test_bad_input_is_one_clear_error(run: Run, arguments: tuple[str, ...], told
 
 def test_a_reading_of_an_unknown_unit(run: Run, readings: Path) -> None:
     """A reading of a unit that the pile does not hold is told with its line and the nearest id."""
-    (readings / "readings.csv").write_text(READINGS + "AA1,rest,2026-11-09,12.7,,24,,,,\n", "utf-8")
+    (readings / "readings.csv").write_text(READINGS + "AA1,rest,2024-11-09,12.7,,24,,,,\n", "utf-8")
     said = run("bench", "--pile", "pile.csv", "--readings", "readings.csv")
     assert said.code == 2
     assert "readings.csv:6 unit" in said.err

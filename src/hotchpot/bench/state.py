@@ -50,7 +50,7 @@ class State:
     `unit` holds the facts as the newest readings leave them. `capacity_ah` is at 25 °C and the rated rate,
     `resistance_mohm` the 10 s DC value of the whole unit, `ocv_v` its open-circuit voltage now (None when neither
     voltage nor charge is known), `temperature_known` whether the temperature was read or planned, and `remarks` what
-    the bench had to say of the readings. `resistance_c` is the temperature that the resistance holds for.
+    the bench had to say of the readings. `resistance_25_mohm` is the resistance at 25 °C where it was read on the bench.
     """
 
     unit: Unit
@@ -62,7 +62,7 @@ class State:
     temperature_c: float
     temperature_known: bool
     remarks: tuple[Remark, ...] = ()
-    resistance_c: float | None = None
+    resistance_25_mohm: float | None = None
 
     @property
     def chem(self) -> Chemistry:
@@ -77,7 +77,9 @@ class State:
     @property
     def resistance_ratio(self) -> float:
         """Resistance over that of a good unit of the same rated size, as cold as this one was when it was read."""
-        warmth = next(t for t in (self.resistance_c, self.unit.temperature_c, ROOM_TEMPERATURE_C) if t is not None)
+        if self.resistance_25_mohm is not None:
+            return self.resistance_25_mohm / self.chem.typical_mohm(self.unit.cells, self.unit.rated_ah)
+        warmth = ROOM_TEMPERATURE_C if self.unit.temperature_c is None else self.unit.temperature_c
         colder = self.chem.at_temperature("r_temp_mult", warmth)
         room = self.chem.at_temperature("r_temp_mult", ROOM_TEMPERATURE_C)
         typical = self.chem.typical_mohm(self.unit.cells, self.unit.rated_ah) * max(1.0, colder / room)
@@ -183,7 +185,8 @@ def state_of(
         unit = study.unit
     capacity = _told(study, Quantity.CAPACITY) or _entered(unit.capacity_ah, CAPACITY_SD_FRAC)
     capacity = capacity or capacity_prior(unit, year)
-    resistance = _told(study, Quantity.RESISTANCE) or _entered(unit.resistance_mohm, RESISTANCE_SD_FRAC)
+    at_25 = _told(study, Quantity.RESISTANCE)
+    resistance = _at_its_temperature(unit, at_25) or _entered(unit.resistance_mohm, RESISTANCE_SD_FRAC)
     leakage = _told(study, Quantity.LEAKAGE) or _entered(unit.self_discharge_frac_month, LEAKAGE_SD_FRAC)
     soc = _soc(unit, _told(study, Quantity.CHARGE))
     return State(
@@ -196,7 +199,7 @@ def state_of(
         temperature_c=next(t for t in (unit.temperature_c, ambient_c, ROOM_TEMPERATURE_C) if t is not None),
         temperature_known=unit.temperature_c is not None or ambient_c is not None,
         remarks=() if study is None else study.remarks,
-        resistance_c=None if study is None or Quantity.RESISTANCE not in study.told else BENCH_C,
+        resistance_25_mohm=None if at_25 is None else at_25.value,
     )
 
 
@@ -223,6 +226,14 @@ def by_unlike_meters(states: Mapping[str, State], studies: Mapping[str, Study]) 
 def _told(study: Study | None, quantity: Quantity) -> Measure | None:
     estimate = None if study is None else study.told.get(quantity)
     return None if estimate is None or estimate.refused else estimate.measure
+
+
+def _at_its_temperature(unit: Unit, at_25: Measure | None) -> Measure | None:
+    """Return a resistance at the temperature of the unit's pile entry, where those without readings stand too."""
+    if at_25 is None or unit.temperature_c is None:
+        return at_25
+    table = unit.chem.at_temperature
+    return at_25 * (table("r_temp_mult", unit.temperature_c) / table("r_temp_mult", BENCH_C))
 
 
 def _entered(value: float | None, sd_frac: float) -> Measure | None:

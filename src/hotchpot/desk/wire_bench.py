@@ -89,7 +89,10 @@ def _last(card: BenchCard, quantity: Quantity) -> Estimate | None:
 
 
 def _ends(estimate: Estimate) -> tuple[float | None, float | None]:
-    return (estimate.low, estimate.high) if estimate.refused else estimate.interval()
+    low, high = (estimate.low, estimate.high) if estimate.refused else estimate.interval()
+    if estimate.quantity is Quantity.CHARGE and low is not None and high is not None:
+        return max(0.0, low), min(1.0, high)
+    return low, high
 
 
 def _bounds(estimate: Estimate | None, measure: Measure) -> tuple[float, float]:

@@ -61,10 +61,10 @@ class Pulse:
 
     @property
     def blind_s(self) -> float:
-        """Between the samples either side of a step, mean of the steps: where in it, nobody knows. [s]"""
+        """Between the samples either side of a step, mean of the steps: where in it, nobody knows; 0 for a ramp. [s]"""
         import numpy as np
 
-        return float(np.diff(self.time_s)[self.stepped].mean())
+        return float(np.diff(self.time_s)[self.stepped].mean()) if self.stepped.any() else 0.0
 
     @property
     def shortest_s(self) -> float:
@@ -104,10 +104,13 @@ class Pulse:
 
     def solve(self, taus: tuple[float, ...]) -> tuple[Floats, float]:
         """Return the linear part for given time constants (only its base may be negative) and the squares left."""
+        return self._solved(self.columns(taus))
+
+    def _solved(self, columns: Floats) -> tuple[Floats, float]:
         import numpy as np
         from scipy.optimize import nnls  # type: ignore[import-untyped]  # scipy ships no types
 
-        columns, fall = self.columns(taus), self.fall_v[self.use]
+        fall = self.fall_v[self.use]
         means, mean = columns[:, 1:].mean(axis=0), float(fall.mean())
         centred = columns[:, 1:] - means
         scale = np.linalg.norm(centred, axis=0)
@@ -119,8 +122,8 @@ class Pulse:
 
     def residual(self, taus: tuple[float, ...]) -> Floats:
         """Return what the best circuit with these time constants leaves of each sample. [V]"""
-        linear, _ = self.solve(taus)
-        left: Floats = self.fall_v[self.use] - self.columns(taus) @ linear
+        columns = self.columns(taus)
+        left: Floats = self.fall_v[self.use] - columns @ self._solved(columns)[0]
         return left
 
     def sds(self, taus: tuple[float, ...], linear: Floats, left: float) -> list[float]:

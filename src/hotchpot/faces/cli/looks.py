@@ -29,8 +29,9 @@ class _Paper(Console):
 @cache
 def console() -> Console:
     """Return the one console; plain text when piped, at most as wide as reads well."""
-    wide = _Paper(highlight=False)
-    return wide if wide.width <= WIDEST else _Paper(highlight=False, width=WIDEST)
+    # Without markup: [mV] in a cell is a unit, not a style.
+    wide = _Paper(highlight=False, markup=False)
+    return wide if wide.width <= WIDEST else _Paper(highlight=False, markup=False, width=WIDEST)
 
 
 def mark(verdict: str) -> Text:
