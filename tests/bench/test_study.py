@@ -262,3 +262,12 @@ def test_unlike_meters_do_not_share_their_gain() -> None:
         doubts.append(states(units, Plan(), studies)["A1"].ocv_v.sd)  # type: ignore[union-attr]
     assert doubts[0] < 0.02
     assert doubts[1] > 27.3 * 0.005 / 3**0.5
+
+
+def test_a_capacity_of_long_ago_counts_as_untested() -> None:
+    """At 5 % of doubt a year a lead unit's run of 2008 says in 2026 no more than its age: it must be run again."""
+    run = "run,2008-11-10,12.6 12.1 11.6 10.5,4.6,,0.1 9 17 19.5,,,,10.5,,,,25"
+    old = study(agm(), read(run), today="2026-11-25")
+    assert "reading-too-old" in codes(old)
+    assert state_of(agm(), year=2026, study=old).grade == "untested"
+    assert "reading-too-old" not in codes(study(agm(), read(run), today="2010-11-25"))

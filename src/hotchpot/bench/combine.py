@@ -26,6 +26,7 @@ from hotchpot.bench.estimate import Estimate, Line, Shape
 from hotchpot.bench.remark import Remark, Weight
 
 APART_SD = 3.0
+SINCE_READ = "moved since it was read"
 UNDATED_OLDER_YEARS = 1.0  # a figure without a date counts as a year older than the oldest dated one
 _YEAR_DAYS = 365.25
 SOURCE = "JCGM 100:2008, 5.2.2; three standard deviations apart: common practice, no source"
@@ -87,7 +88,7 @@ def combine(
     value = _mean(agreeing)
     since = _years(newest.estimate.when, today)
     if since > 0.0 and drift_frac_per_year > 0.0:
-        lines.append(Line("moved since it was read", drift_frac_per_year * since * abs(value)))
+        lines.append(Line(SINCE_READ, drift_frac_per_year * since * abs(value)))
     remarks = [remark for one in agreeing for remark in one.estimate.remarks]
     if against:
         far = max(against, key=lambda one: abs(one.value - newest.value))

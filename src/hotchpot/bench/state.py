@@ -50,7 +50,8 @@ class State:
     `unit` holds the facts as the newest readings leave them. `capacity_ah` is at 25 °C and the rated rate,
     `resistance_mohm` the 10 s DC value of the whole unit, `ocv_v` its open-circuit voltage now (None when neither
     voltage nor charge is known), `temperature_known` whether the temperature was read or planned, and `remarks` what
-    the bench had to say of the readings. `resistance_25_mohm` is the resistance at 25 °C where it was read on the bench.
+    the bench had to say of the readings. `resistance_25_mohm` is the resistance at 25 °C where the bench brought it
+    there.
     """
 
     unit: Unit

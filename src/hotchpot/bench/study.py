@@ -14,7 +14,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from hotchpot.bench.combine import combine
+from hotchpot.bench.combine import SINCE_READ, combine
+from hotchpot.bench.discharge.run_remarks import too_old
 from hotchpot.bench.discharge.runs import Runs
 from hotchpot.bench.estimate import Estimate, Quantity
 from hotchpot.bench.meter import meter
@@ -25,6 +26,7 @@ from hotchpot.pile.reading import Reading, ReadingKind
 from hotchpot.pile.unit import Unit
 
 LOG_METER = "logger"
+OLDEST_FRAC = 0.15  # of the value, moved since it was read: as much as a unit known only by its age may differ
 # Resistance grows as the square of the health falls, so it moves about twice as fast; leakage is anyone's guess.
 _DRIFT_OF_FADE = {Quantity.CAPACITY: 1.0, Quantity.RESISTANCE: 2.0, Quantity.LEAKAGE: 6.0}
 _SHOWN = (Quantity.CHARGE_EFFICIENCY, Quantity.ENERGY_EFFICIENCY, Quantity.EXPONENT)
@@ -257,7 +259,12 @@ def _conclude(papers: _Desk, today: str | None) -> Study:
         of_state = listed if quantity in _DRIFT_OF_FADE else _of_newest_day(listed)
         drift = _DRIFT_OF_FADE.get(quantity, 0.0) * fade
         one = combine(of_state, subject=unit.id, drift_frac_per_year=drift, today=today)
-        if one is not None:
+        if one is None:
+            continue
+        old = quantity is Quantity.CAPACITY and _too_old(one)
+        if old:
+            papers.runs.remarks.append(too_old(unit, one.measure.value, one.sd, one.when))
+        else:
             told[quantity] = one
     remarks = [r for e in (*papers.estimates, *told.values()) for r in e.remarks]
     if Quantity.RESISTANCE in told and Quantity.CAPACITY not in told:
@@ -276,6 +283,12 @@ def _of_newest_day(listed: Sequence[Estimate]) -> list[Estimate]:
     """Return what was read on the newest day: older charges and rest voltages say nothing of now."""
     newest = max((one.when or "")[:10] for one in listed)
     return [one for one in listed if (one.when or "")[:10] == newest]
+
+
+def _too_old(capacity: Estimate) -> bool:
+    """Tell whether a capacity has grown so old that it says no more of today than the unit's age does."""
+    moved = sum(line.sd for line in capacity.budget if line.cause == SINCE_READ)
+    return moved > OLDEST_FRAC * abs(capacity.measure.value)
 
 
 def at_25c(resistance: Estimate, unit: Unit) -> Estimate:
@@ -310,6 +323,8 @@ def _as_read(papers: _Desk, told: Mapping[Quantity, Estimate]) -> Unit:
     for quantity in (Quantity.CAPACITY, Quantity.RESISTANCE, Quantity.LEAKAGE):
         if quantity in told:
             facts[quantity.value] = told[quantity].value
+    if Quantity.CAPACITY not in told:
+        facts["capacity_ah"] = None  # read so long ago that the unit counts as untested
     if papers.flags:
         facts["flags"] = tuple(dict.fromkeys((*papers.unit.flags, *papers.flags)))
     return replace(papers.unit, **facts)

@@ -24,18 +24,19 @@ Progress = Callable[[str, float], None]
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """All readings of a pile, and the logs that they name, by unit and file."""
+    """All readings of a pile, and the logs that they name, by unit and file; `today` is the clock's where None."""
 
     readings: tuple[Reading, ...] = ()
     logs: Mapping[tuple[str, str], tuple[Log, ...]] = field(default_factory=dict)
     reports: Mapping[str, LogReport] = field(default_factory=dict)
+    today: str | None = None
 
     def studies(self, units: Iterable[Unit]) -> dict[str, Study]:
         """Return what the bench makes of the readings of each unit that has any; how old they are is told by today."""
         by_unit: dict[str, list[Reading]] = {}
         for reading in self.readings:
             by_unit.setdefault(reading.unit, []).append(reading)
-        today = date.today().isoformat()
+        today = self.today or date.today().isoformat()
         return {
             unit.id: study(unit, by_unit[unit.id], logs=self._logs_of(unit.id), today=today)
             for unit in units

@@ -51,3 +51,18 @@ def implausible(unit: Unit, ah: float) -> Remark:
         value=ah / unit.rated_ah,
         limit=1.5,
     )
+
+
+def too_old(unit: Unit, ah: float, sd: float, when: str | None) -> Remark:
+    """Return that a capacity was read so long ago that the unit counts as untested."""
+    return Remark(
+        code="reading-too-old",
+        weight=Weight.REFUSED,
+        subject=unit.id,
+        says=f"{ah:.3g} Ah of {when or 'an unknown day'} may be ± {sd:.2g} Ah by now",
+        why="a unit ages between readings, and by now its age says as much as that reading",
+        do="Charge it fully, rest it, and run it down again.",
+        source="project rule: 0.15 of the value, the doubt of a prior by age",
+        value=sd / ah,
+        limit=0.15,
+    )
