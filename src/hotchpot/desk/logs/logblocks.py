@@ -13,6 +13,7 @@ from hotchpot.bench.logs.logcolumns import Column, Columns
 from hotchpot.bench.logs.loglayout import Head
 from hotchpot.desk.logs.logcells import Cells
 from hotchpot.desk.logs.logmend import mended
+from hotchpot.desk.logs.logstamps import Stamps
 from hotchpot.desk.logs.logtally import Tally
 
 if TYPE_CHECKING:
@@ -65,11 +66,14 @@ class Parser:
             return batch
         return self.batch(frame)
 
-    def batch(self, frame: pl.DataFrame) -> Batch:
-        """Return the columns of a block in order as a batch."""
-        time_s = self.cells.seconds(frame["time"], self.columns.time)
-        if self.start_s:
-            time_s = time_s - self.start_s
+    def batch(self, frame: pl.DataFrame, stamps: Stamps | None = None) -> Batch:
+        """Return the columns of a block in order as a batch; `stamps` reads its dates where they came as bytes."""
+        if stamps:
+            time_s = stamps.seconds(frame["time"], self.start_s)
+        else:
+            time_s = self.cells.seconds(frame["time"], self.columns.time)
+            if self.start_s:
+                time_s = time_s - self.start_s
         volts, amps = (_scaled(frame[str(c.role)], c) for c in (self.columns.volts, self.columns.amps))
         warmth = self.columns.temperature
         warm = _scaled(frame["temperature"], warmth) if warmth is not None and "temperature" in frame.columns else None

@@ -52,13 +52,13 @@ class Cells:
             encoding="utf8-lossy" if strings else "utf8",
         )
 
-    def wanted(self, *, without: Column | None = None) -> list[pl.Expr]:
-        """Return the expressions of the columns in use, each by its role, but for one."""
+    def wanted(self, *, without: Column | None = None, time: pl.Expr | None = None) -> list[pl.Expr]:
+        """Return the expressions of the columns in use, each by its role, but for one; `time` stands in for dates."""
         import polars as pl
 
         wanted = [pl.col(f"f{c.index}").alias(str(c.role)) for c in self.numbers if c is not without]
         if self.dated:
-            wanted.append(self.time(self.columns.time, strict=True).alias("time"))
+            wanted.append(self.time(self.columns.time, strict=True).alias("time") if time is None else time)
         if self.columns.unit is not None:
             wanted.append(pl.col(f"f{self.columns.unit.index}").alias("unit"))
         return wanted

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from hotchpot.bench.logs.logcolumns import Column, Columns
 from hotchpot.desk.logs.logblocks import Batch, Parser
 from hotchpot.desk.logs.logprobe import Probe
+from hotchpot.desk.logs.logstamps import Stamps
 
 if TYPE_CHECKING:
     import numpy as np
@@ -64,12 +65,14 @@ def straight_batches(found: Probe, parser: Parser, watch: Watch) -> Iterator[Bat
 
     layout = found.head.layout
     scan = parser.cells.frame(found.path, skip_lines=layout.first_line - 1)
+    stamps = Stamps.found(parser.cells, b"".join(found.windows))
+    wanted = parser.cells.wanted(without=watch.column, time=stamps.wanted if stamps else None)
     rows, whole = 0, False
     watch.start()
     try:
-        for frame in scan.select(parser.cells.wanted(without=watch.column)).collect_batches():
+        for frame in scan.select(wanted).collect_batches():
             rows += frame.height
-            yield parser.batch(frame)
+            yield parser.batch(frame, stamps)
         whole = True
     except pl.exceptions.PolarsError:
         raise NotStraightError from None
