@@ -1,0 +1,197 @@
+"""What is done when a run passes a limit: loads off and on, charger's stages, fuses, electronics, and the end."""
+
+from __future__ import annotations
+
+import math
+
+from hotchpot.circuit import layout as at
+from hotchpot.circuit.going import Going
+from hotchpot.circuit.guards import Electronics
+from hotchpot.circuit.record import Event
+
+FINE_LEVEL = 14  # a joining, and what follows an opening, begins with steps of this many halvings
+_DEAD_OHM = 0.5 * at.OPEN_OHM
+
+
+def most_w(going: Going) -> float:
+    """Return the most power that the bank could give as it stands. [W]"""
+    e, r = _seen(going)
+    return e * e / (4.0 * r)
+
+
+def enter(going: Going, stage: str) -> None:
+    """Set the charger to a stage: absorb or float."""
+    plan = going.drive.charge
+    assert plan is not None
+    absorbing = stage == "absorb"
+    volts = plan.absorb_v if absorbing else plan.float_v
+    assert volts is not None
+    going.stage = stage
+    going.whole[at.B_CEILING_V], going.whole[at.B_CEILING_PER_K] = volts, plan.per_k
+    going.whole[at.B_TAIL_A] = plan.tail_a if absorbing and plan.tail_a > 0.0 else -math.inf
+    going.whole[at.B_REACH] = 1.0 if absorbing else -1.0
+    going.clock[at.C_WARM] = -1.0
+
+
+def time_over(going: Going) -> Event | None:
+    """The drive has ended, or the time of a stage."""
+    if going.now_s >= going.drive.seconds - 1e-9:
+        return going.tell("time")
+    going.how[at.O_STOP_S] = math.inf
+    return _charged(going)
+
+
+def happened(going: Going) -> Event | None:
+    """Deal with whatever has passed its limit; return the end of the run, or None where it goes on."""
+    amps, volts, held = (float(x) for x in going.bank)
+    whole, stop = going.whole, going.stop
+    if volts < whole[at.B_LOW_V]:
+        if stop.back_v is None:
+            return going.tell("cut-off", value=volts)
+        _loads_off(going, volts, stop.back_v)
+    elif volts > whole[at.B_HIGH_V]:
+        _loads_on(going, volts)
+    if held and amps > -whole[at.B_TAIL_A]:
+        return _charged(going)
+    if held and whole[at.B_REACH] > 0.0:
+        _reached(going, volts)
+    ended = _units(going)
+    for j in range(len(going.fuses)):
+        if going.heats[going.side, j] > going.fuse_rows[at.F_TRIP, j]:
+            ended = ended or _blown(going, j)
+    if ended is None and float(abs(going.work[:, at.W_I]).max()) < whole[at.B_SETTLED_A]:
+        return going.tell("settled")
+    return ended
+
+
+def unmet_ws(going: Going) -> float:
+    """Return the energy that loads in watts have done without since they were last cut off. [J]"""
+    import numpy as np
+
+    if not going.shed:
+        return 0.0
+    edges = np.clip(going.drive.edges, going.shed_since_s, going.now_s)
+    return float((np.diff(edges) * going.drive.table[at.G_WATTS]).sum())
+
+
+def _charged(going: Going) -> Event | None:
+    plan = going.drive.charge
+    assert plan is not None
+    if plan.float_v is None:
+        return going.tell("charged")
+    enter(going, "float")
+    going.tell("float")
+    return None
+
+
+def _reached(going: Going, volts: float) -> None:
+    plan = going.drive.charge
+    assert plan is not None
+    going.whole[at.B_REACH] = -1.0
+    going.tell("absorb", value=volts)
+    if math.isfinite(plan.absorb_hours):
+        going.how[at.O_STOP_S] = going.now_s + 3600.0 * plan.absorb_hours
+
+
+def _loads_off(going: Going, volts: float, back_v: float) -> None:
+    going.tell("loads-off", value=volts)
+    going.table[: at.G_SOURCE_A] = 0.0
+    going.whole[at.B_LOW_V], going.whole[at.B_HIGH_V] = -math.inf, back_v
+    going.shed, going.shed_since_s = True, going.now_s
+
+
+def _loads_on(going: Going, volts: float) -> None:
+    going.tell("loads-on", value=volts)
+    going.unmet_ws += unmet_ws(going)
+    going.table[: at.G_SOURCE_A] = going.drive.table[: at.G_SOURCE_A]
+    assert going.stop.low_v is not None
+    going.whole[at.B_LOW_V], going.whole[at.B_HIGH_V] = going.stop.low_v, math.inf
+    going.shed = False
+
+
+def _units(going: Going) -> Event | None:
+    ended: Event | None = None
+    state, stop = going.state, going.stop
+    for k, name in enumerate(going.units.ids):
+        work, limit, own = going.work[k], going.limits[k], going.electronics.get(name)
+        volts = float(work[at.W_U])
+        if work[at.W_AVAIL] < limit[at.L_AVAIL]:
+            limit[at.L_AVAIL] = -math.inf
+            event = going.tell("empty", k, volts)
+            ended = ended or (event if stop.first_empty else None)
+        if state[k, at.SOC] > limit[at.L_FULL]:
+            limit[at.L_FULL] = math.inf
+            event = going.tell("full", k, volts)
+            ended = ended or (event if stop.first_full else None)
+        if volts < limit[at.L_LOW_V]:
+            ended = ended or _low(going, k, name, volts)
+        if own is not None and volts > limit[at.L_HIGH_V]:
+            ended = ended or _opened(going, k, "high", own)
+        if own is not None and abs(work[at.W_I]) > limit[at.L_OUT_A]:
+            ended = ended or _opened(going, k, "amps", own)
+    return ended
+
+
+def _low(going: Going, k: int, name: str, volts: float) -> Event | None:
+    own, low = going.electronics.get(name), going.stop.unit_low_v.get(name)
+    if low is not None and volts < low * going.units.params[k, at.CELLS]:
+        return going.tell("unit-low", k, volts)
+    if own is not None and volts < own.low_v:
+        return _opened(going, k, "low", own)
+    going.limits[k, at.L_LOW_V] = -math.inf
+    event = going.tell("reversed", k, float(going.work[k, at.W_I]))
+    return event if going.stop.first_reversed else None
+
+
+def _opened(going: Going, k: int, why: str, own: Electronics) -> Event | None:
+    """Open a unit's electronics; the run ends where nothing can flow any more."""
+    going.limits[k, at.L_LOW_V] = -math.inf
+    going.limits[k, at.L_HIGH_V] = going.limits[k, at.L_OUT_A] = going.limits[k, at.L_IN_A] = math.inf
+    going.held_open[k] = why
+    dead, across = _open(going, k)
+    going.tell(f"electronics-{why}", k, across)
+    if own.bears_v is not None and across is not None and across > own.bears_v:
+        going.tell("electronics-overstressed", k, across)
+    return going.tell("open", k, across) if dead else None
+
+
+def _blown(going: Going, j: int) -> Event | None:
+    node = int(going.fuse_rows[at.F_NODE, j])
+    amps = float(going.net.tree.i[node])
+    going.fuse_rows[at.F_TRIP, j] = math.inf
+    below = going.fuses[j].below
+    going.tell("fuse", value=amps, name=" ".join(below) if below else "main")
+    dead, across = _open(going, node)
+    return going.tell("open", value=across) if dead else None
+
+
+def _open(going: Going, node: int) -> tuple[bool, float | None]:
+    """
+    Open a branch; return whether nothing can flow through the bank any more, and the voltage across the gap. [V]
+
+    With the whole bank open, what lies across it is the bank's own voltage, or what a charger has above it. In a mesh
+    the voltage across a gap is not worked out.
+    """
+    going.net.tree.lead[node] = at.OPEN_OHM
+    going.clock[at.C_LEVEL] = FINE_LEVEL
+    going.clock[at.C_WARM] = -1.0
+    e, r = _seen(going)
+    if r > _DEAD_OHM:
+        charging = float(going.bank[0]) < 0.0
+        return True, abs(float(going.whole[at.B_CEILING_V]) - e) if charging else abs(e)
+    if going.net.is_mesh:
+        return False, None
+    from hotchpot.circuit.network import share_tree
+
+    share_tree(going.net.tree, float(going.bank[0]))
+    return False, abs(float(going.net.tree.i[node])) * at.OPEN_OHM
+
+
+def _seen(going: Going) -> tuple[float, float]:
+    """Return the bank as one source, its volts and ohms, from the units as they stand."""
+    from hotchpot.circuit.network import reduce_mesh, reduce_tree
+
+    tree, n = going.net.tree, len(going.units.ids)
+    tree.r[:n] = going.work[:, at.W_BEHIND] + tree.lead[:n]
+    e, r = reduce_mesh(going.net.mesh, tree) if going.net.is_mesh else reduce_tree(tree)
+    return float(e), float(r)

@@ -1,0 +1,132 @@
+"""
+The columns of the arrays that the compiled steps work on, and the records that carry them.
+
+Rows are units, in the order of the arrangement, so that what belongs to one unit lies together. Everything here is
+plain numbers: seconds, coulombs, ohms, volts.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+# Parameters of the units.
+(
+    Q_C, R_OHM, R1, TAU1, R2, TAU2, CELLS, WELL_C, WELL_K, WELL_M, HYST_V, HYST_RATE, GAS_A, GAS_PER_V, GAS_PER_K,
+    GAS_AT_V, GAS_KEPT_V, CHARGE_RISE, LEAK_A, LEAK_DOUBLE_K, DROP_V, OVER_V, HEAT_J_K, COOL_W_K, ENTROPY_V_K, OXYGEN,
+) = range(26)  # fmt: skip
+P_ROWS = 26
+# States, then sums since the start: charge [C] and energy [J].
+SOC, V1, V2, WELL, HYST, TEMP, OUT_C, IN_C, MAIN_C, GAS_C, UNDER_C, E_OUT, E_R0, E_PAIRS, E_SIDE, E_EXTRA = range(16)
+X_ROWS = 16
+# Work space: what a state means now (source voltage, its slope by charge, resistances, factors of warmth, charge at
+# hand), what came out (voltage, currents), which way the current was supposed to flow, and the plain curve.
+(
+    W_E, W_SLOPE, W_R, W_R_IN, W_WARM, W_COLD, W_LEAK, W_AVAIL, W_U, W_I, W_MAIN, W_GAS, W_INWARD, W_PLAIN,
+    W_PLAIN_SLOPE, W_BEHIND,
+) = range(16)  # fmt: skip
+W_ROWS = 16
+# Decays over one step length: of the pairs, of the wells, of warmth.
+D_A1, D_F1, D_A2, D_F2, D_AW, D_FW, D_AT = range(7)
+D_ROWS = 7
+# Limits that every unit is watched against.
+L_LOW_V, L_HIGH_V, L_AVAIL, L_FULL, L_OUT_A, L_IN_A, L_HOT_C = range(7)
+L_ROWS = 7
+# Kinds of an inner node.
+SERIES, BARS, LADDER = range(3)
+# What a stretch of the drive holds, one column a stretch: load (one of three kinds), source (one of two).
+G_AMPS, G_WATTS, G_SIEMENS, G_SOURCE_A, G_SOURCE_W = range(5)
+G_ROWS = 5
+# What the whole bank is held to and watched for.
+B_CEILING_V, B_CEILING_PER_K, B_LOW_V, B_HIGH_V, B_TAIL_A, B_SETTLED_A, B_REACH = range(7)
+B_ROWS = 7
+# The bank's own sums, kept beside the states: charge [C], energy out, lost in links, given by sources [J].
+S_CHARGE, S_ENERGY, S_LINKS, S_IN_CHARGE, S_IN_ENERGY = range(5)
+S_ROWS = 5
+# Where the steps stand: time, which of the two states is current, step level, time of the next record, of the next
+# look at warmth, stretch of the drive, records made, whether the ceiling holds the source back.
+C_TIME, C_SIDE, C_LEVEL, C_RECORD, C_WARM, C_STRETCH, C_COUNT, C_HELD = range(8)
+C_ROWS = 8
+# How the steps are made: surroundings [°C], longest step [s], most charge a step may move [1], time
+# between records [s], when to stop at the latest [s].
+O_AMBIENT_C, O_STEP_S, O_FALL, O_RECORD_S, O_STOP_S = range(5)
+O_ROWS = 5
+# Rows of the fuses: node, rated amps squared, time constant [s], heat at which one opens.
+F_NODE, F_AMPS2, F_TAU, F_TRIP = range(4)
+# Switches: gas, charge rise, wells, hysteresis, warming, mesh.
+Z_GAS, Z_RISE, Z_WELLS, Z_LOOPS, Z_WARM, Z_MESH = range(6)
+Z_ROWS = 6
+# What is recorded of the bank and of every unit.
+RECORD_BANK, RECORD_UNITS = 2, 4
+# Why the steps stopped.
+TIME_OVER, RECORD_FULL, EVENT, COLLAPSED = range(4)
+
+GRID = 1000  # tables by charge have steps of 0.001
+LOW_C, WARM_STEPS = -40, 120  # tables by temperature have steps of 1 K from here
+KNEE = 0.03  # a cell falls below empty within this fraction of its capacity; engineering guess
+OXYGEN_FROM, OXYGEN_TO = 0.7, 1.1
+FULLEST = 1.045  # where the charge resistance of lead is held; it would be infinite at 1.05
+OPEN_OHM = 1e12
+LEVELS = 24  # of step lengths, each half the one before
+
+
+class Tables(NamedTuple):
+    """Tables of the kinds of units: volts per cell and factors of resistance by charge; factors by temperature."""
+
+    kind: Ints
+    ocv: Floats
+    res: Floats
+    warm: Floats
+    cap: Floats
+
+
+class Tree(NamedTuple):
+    """
+    A tree of blocks, leaves first: inner node j stands at `units` + j, its children are ``kids[ptr[j]:ptr[j + 1]]``.
+
+    `first` is the first child where all are neighbours in the order of the arrays, else -1. `lead` is the resistance
+    in series with each node, `rail` that of one segment of a ladder and `pull` 2 or 1 by its take-off.
+    """
+
+    units: int
+    kids: Ints
+    ptr: Ints
+    first: Ints
+    what: Ints
+    lead: Floats
+    rail: Floats
+    pull: Floats
+    e: Floats
+    r: Floats
+    g: Floats
+    i: Floats
+    a: Floats
+    b: Floats
+    w: Floats
+
+
+class Mesh(NamedTuple):
+    """
+    Any network: nodes in an order that keeps neighbours near, -1 the bank's negative pole.
+
+    Units lie between `up` and `down`, resistors of `siemens` between `near` and `far`; `tap_a` is drawn from each
+    node. The units' sources, leads and currents are those of the tree. `band` is worked on as rows of a symmetric band
+    matrix.
+    """
+
+    port: int
+    up: Ints
+    down: Ints
+    near: Ints
+    far: Ints
+    siemens: Floats
+    tap_a: Floats
+    band: Floats
+    va: Floats
+    vb: Floats
+    flow: Floats

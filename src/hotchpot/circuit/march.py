@@ -1,0 +1,336 @@
+"""
+The march through time, compiled: solve, look, step; stop where something happens that the caller must decide on.
+
+Two states are kept, the current one and the next, so that a step can be taken back: where a step passes a limit, its
+length is halved again and again until the moment stands to a microsecond. The caller (`run`) then changes what must
+change and marches on.
+"""
+
+# The compiled functions have no types of their own: numba finds them from the arrays.
+# mypy: disable-error-code="no-untyped-def,no-untyped-call"
+
+from __future__ import annotations
+
+import math
+
+from hotchpot.circuit.cells import decays, later, mean, now, settle, sources, warm
+from hotchpot.circuit.compiled import compiled
+from hotchpot.circuit.layout import (
+    B_CEILING_PER_K,
+    B_CEILING_V,
+    B_HIGH_V,
+    B_LOW_V,
+    B_REACH,
+    B_SETTLED_A,
+    B_TAIL_A,
+    C_COUNT,
+    C_HELD,
+    C_LEVEL,
+    C_RECORD,
+    C_SIDE,
+    C_STRETCH,
+    C_TIME,
+    C_WARM,
+    COLLAPSED,
+    EVENT,
+    F_AMPS2,
+    F_NODE,
+    F_TAU,
+    F_TRIP,
+    G_AMPS,
+    G_SIEMENS,
+    G_SOURCE_A,
+    G_SOURCE_W,
+    G_WATTS,
+    L_AVAIL,
+    L_FULL,
+    L_HIGH_V,
+    L_HOT_C,
+    L_IN_A,
+    L_LOW_V,
+    L_OUT_A,
+    LEVELS,
+    O_AMBIENT_C,
+    O_FALL,
+    O_RECORD_S,
+    O_STEP_S,
+    O_STOP_S,
+    Q_C,
+    RECORD_FULL,
+    S_CHARGE,
+    S_ENERGY,
+    S_IN_CHARGE,
+    S_IN_ENERGY,
+    S_LINKS,
+    SOC,
+    TEMP,
+    TIME_OVER,
+    W_AVAIL,
+    W_I,
+    W_MAIN,
+    W_U,
+    Z_GAS,
+    Z_LOOPS,
+    Z_MESH,
+    Z_RISE,
+    Z_WARM,
+    Z_WELLS,
+)  # fmt: skip
+from hotchpot.circuit.network import links_w, mesh_links_w, reduce_mesh, reduce_tree, share_mesh, share_tree
+
+_ROUNDS = 60
+_MOMENT_S = 1e-6
+_WARM_S = 30.0
+_NEAR_EMPTY, _NEAR_FULL, _NEAR_FINER = 0.06, 0.97, 5.0
+
+
+@compiled
+def drive(volts, ohms, G, at, ceiling_v):
+    """
+    Return the bank's current and voltage for one stretch of the drive, whether the ceiling holds the source, and
+    success.
+
+    No success means that the load asks for more power than the bank can give at any voltage.
+    """
+    scale = 1.0 / (1.0 + ohms * G[G_SIEMENS, at])
+    e, r = volts * scale, ohms * scale
+    amps, watts = G[G_AMPS, at] - G[G_SOURCE_A, at], G[G_WATTS, at] - G[G_SOURCE_W, at]
+    held = 0.0
+    feeds = G[G_SOURCE_A, at] > 0.0 or G[G_SOURCE_W, at] > 0.0
+    u, good = _under(e, r, amps, watts)
+    if feeds and u > ceiling_v:
+        held = 1.0
+        amps, watts = G[G_AMPS, at], G[G_WATTS, at]
+        u, good = _under(e, r, amps, watts)
+        if u < ceiling_v:  # the source gives what holds the ceiling; above it of itself the bank stands alone
+            u = ceiling_v
+            watts, amps = 0.0, (e - u) / r
+    total = amps + u * G[G_SIEMENS, at]
+    if watts != 0.0:
+        total += watts / u
+    return total, u, held, good
+
+
+@compiled
+def _under(e, r, amps, watts):
+    open_v = e - r * amps
+    room = open_v * open_v - 4.0 * r * watts
+    if watts == 0.0:
+        return open_v, True
+    if room < 0.0 or open_v <= 0.0:
+        return 0.5 * max(open_v, 1e-9), False
+    return 0.5 * (open_v + math.sqrt(room)), True
+
+
+@compiled
+def _solve(P, tree, mesh, X, W, D, dt, G, at, ceiling_v, Z):
+    """Solve units, network and drive together, for this moment (`dt` 0) or the mean of a step."""
+    amps = volts = held = 0.0
+    good = True
+    gassing, meshed = Z[Z_GAS] > 0, Z[Z_MESH] > 0
+    for _ in range(_ROUNDS):
+        if dt == 0.0:
+            now(P, X, W, tree.lead, tree.e, tree.r, gassing)
+        else:
+            mean(P, X, W, D, dt, tree.lead, tree.e, tree.r, gassing)
+        if meshed:
+            volts, ohms = reduce_mesh(mesh, tree)
+        else:
+            volts, ohms = reduce_tree(tree)
+        amps, volts, held, good = drive(volts, ohms, G, at, ceiling_v)
+        if meshed:
+            share_mesh(mesh, tree, amps)
+        else:
+            share_tree(tree, amps)
+        if settle(P, X, W, tree.e, tree.i, gassing, Z[Z_RISE] > 0):
+            break
+    return amps, volts, held, good
+
+
+@compiled
+def _look(P, X, W, L, B, F, fuses, amps, volts, held):
+    """
+    Return whether anything has passed its limit, and how fast the quickest unit moves through its curve. [1/s]
+
+    Near the ends, where curves are steep, that counts more.
+    """
+    past = (volts < B[B_LOW_V]) | (volts > B[B_HIGH_V])
+    past |= (held > 0.0) & ((amps > -B[B_TAIL_A]) | (B[B_REACH] > 0.0))
+    most = quick = 0.0
+    for k in range(X.shape[0]):
+        i, u, s, avail = W[k, W_I], W[k, W_U], X[k, SOC], W[k, W_AVAIL]
+        past |= (u < L[k, L_LOW_V]) | (u > L[k, L_HIGH_V]) | (avail < L[k, L_AVAIL]) | (s > L[k, L_FULL])
+        past |= (i > L[k, L_OUT_A]) | (-i > L[k, L_IN_A]) | (X[k, TEMP] > L[k, L_HOT_C])
+        most = max(most, abs(i))
+        quick = max(
+            quick, abs(W[k, W_MAIN]) / P[k, Q_C] * (_NEAR_FINER if avail < _NEAR_EMPTY or s > _NEAR_FULL else 1.0)
+        )
+    past |= most < B[B_SETTLED_A]
+    for j in range(fuses.shape[1]):
+        past |= F[j] > fuses[F_TRIP, j]
+    return past, quick
+
+
+@compiled
+def _step(P, tab, tree, mesh, X, S, F, fuses, W, D, dt, G, at, ceiling_v, O, Z, p):
+    """Take one step from state `p` to the other; the sources of `p` stand in the work space."""
+    q = 1 - p
+    amps, volts, _, good = _solve(P, tree, mesh, X[p], W, D, dt, G, at, ceiling_v, Z)
+    if not good:
+        return False
+    later(P, tab, X[p], X[q], W, D, dt, O[O_AMBIENT_C], Z[Z_WELLS], Z[Z_LOOPS], Z[Z_WARM], Z[Z_GAS])
+    lost = mesh_links_w(mesh, tree) if Z[Z_MESH] else links_w(tree)
+    S[q, S_CHARGE] = S[p, S_CHARGE] + amps * dt
+    S[q, S_ENERGY] = S[p, S_ENERGY] + amps * volts * dt
+    S[q, S_LINKS] = S[p, S_LINKS] + lost * dt
+    S[q, S_IN_CHARGE] = S[p, S_IN_CHARGE] + max(-amps, 0.0) * dt
+    S[q, S_IN_ENERGY] = S[p, S_IN_ENERGY] + max(-amps, 0.0) * volts * dt
+    for j in range(fuses.shape[1]):
+        i = tree.i[int(fuses[F_NODE, j])]
+        rest = i * i / fuses[F_AMPS2, j]
+        F[q, j] = rest + (F[p, j] - rest) * math.exp(-dt / fuses[F_TAU, j])
+    return True
+
+
+@compiled
+def _ceiling(B, X):
+    total = 0.0
+    for k in range(X.shape[0]):
+        total += X[k, TEMP]
+    return B[B_CEILING_V] + B[B_CEILING_PER_K] * (total / X.shape[0] - 25.0)
+
+
+@compiled
+def march(P, tab, tree, mesh, X, S, F, fuses, W, D, known, edges, G, L, B, clock, O, Z, rec_t, rec_b, rec_u, bank):
+    """
+    March until the drive ends, a limit is passed, the records are full, or the load cannot be fed; return which.
+
+    Parameters
+    ----------
+    P, tab, tree, mesh
+        Units and network, see `layout`.
+    X, S, F : ndarray, shapes (2, X_ROWS, n), (2, S_ROWS), (2, f)
+        The two states: of the units, of the bank's sums, of the fuses' heat.
+    fuses : ndarray, shape (4, f)
+    W, D, known
+        Work space, decays of every step level and one for odd lengths, and whether a level's are worked out.
+    edges, G : ndarray, shapes (m + 1,), (G_ROWS, m)
+        Moments [s] at which the drive changes, and what it is between them.
+    L, B, clock, O, Z
+        Limits of the units and of the bank, where the steps stand, how they are made, and switches.
+    rec_t, rec_b, rec_u : ndarray, shapes (c,), (2, c), (4, c, n)
+        Records: time; volts and amps of the bank; amps, volts, charge and temperature of the units.
+    bank : ndarray, shape (3,)
+        What stands at the end: amps, volts, whether the ceiling holds.
+    """
+    p, t = int(clock[C_SIDE]), clock[C_TIME]
+    at, level = int(clock[C_STRETCH]), int(clock[C_LEVEL])
+    count = int(clock[C_COUNT])
+    n = P.shape[0]
+    ready = False
+    ceiling_v = 0.0
+    amps = volts = held = quick = 0.0
+    grown = 0
+    while True:
+        if t >= clock[C_WARM]:
+            warm(P, tab, X[p], W)
+            ceiling_v = _ceiling(B, X[p])
+            clock[C_WARM] = t + _WARM_S
+            ready = False
+        elif ceiling_v == 0.0:
+            ceiling_v = _ceiling(B, X[p])
+        while at < G.shape[1] - 1 and t >= edges[at + 1]:
+            at += 1
+            ready = False
+        if not ready:
+            sources(P, tab, X[p], W, Z[Z_WELLS], Z[Z_LOOPS])
+            amps, volts, held, good = _solve(P, tree, mesh, X[p], W, D[LEVELS], 0.0, G, at, ceiling_v, Z)
+            bank[0], bank[1], bank[2] = amps, volts, held
+            if not good:
+                code = COLLAPSED
+                break
+            past, quick = _look(P, X[p], W, L, B, F[p], fuses, amps, volts, held)
+            if past:
+                code = EVENT
+                break
+        if t >= clock[C_RECORD]:
+            if count == rec_t.size:
+                code = RECORD_FULL
+                break
+            rec_t[count] = t
+            rec_b[0, count], rec_b[1, count] = volts, amps
+            for k in range(n):
+                rec_u[0, count, k] = W[k, W_I]
+                rec_u[1, count, k] = W[k, W_U]
+                rec_u[2, count, k] = X[p, k, SOC]
+                rec_u[3, count, k] = X[p, k, TEMP]
+            count += 1
+            clock[C_RECORD] = t + O[O_RECORD_S] if O[O_RECORD_S] > 0.0 else t
+        if t >= edges[edges.size - 1] or t >= O[O_STOP_S]:
+            code = TIME_OVER
+            break
+        # How long a step: the wanted length, less where charge moves fast, up to the next edge or record.
+        if level > 0:
+            grown += 1
+            if grown >= 3:
+                level -= 1
+                grown = 0
+        use = level
+        while use < LEVELS - 1 and quick * O[O_STEP_S] * 0.5**use > O[O_FALL]:
+            use += 1
+        dt = O[O_STEP_S] * 0.5**use
+        until = min(edges[at + 1], O[O_STOP_S]) - t
+        if O[O_RECORD_S] > 0.0:
+            until = min(until, clock[C_RECORD] - t)
+        slot = use
+        if until < dt * (1.0 - 1e-9):
+            dt = until
+            slot = LEVELS
+            decays(P, dt, D[LEVELS])
+        elif not known[use]:
+            decays(P, dt, D[use])
+            known[use] = True
+        if not _step(P, tab, tree, mesh, X, S, F, fuses, W, D[slot], dt, G, at, ceiling_v, O, Z, p):
+            past = True
+        else:
+            amps, volts, held, good = _solve(P, tree, mesh, X[1 - p], W, D[slot], 0.0, G, at, ceiling_v, Z)
+            past, quick = _look(P, X[1 - p], W, L, B, F[1 - p], fuses, amps, volts, held)
+            past |= not good
+        if not past:
+            p = 1 - p
+            t = edges[at + 1] if slot == LEVELS and t + dt >= edges[at + 1] - 1e-9 else t + dt
+            ready = True
+            continue
+        # Something is passed within this step: halve it down to the moment.
+        low, high = 0.0, dt
+        while True:
+            last = high - low <= _MOMENT_S
+            part = high if last else 0.5 * (low + high)
+            sources(P, tab, X[p], W, Z[Z_WELLS], Z[Z_LOOPS])
+            decays(P, part, D[LEVELS])
+            past = not _step(P, tab, tree, mesh, X, S, F, fuses, W, D[LEVELS], part, G, at, ceiling_v, O, Z, p)
+            if not past:
+                amps, volts, held, good = _solve(P, tree, mesh, X[1 - p], W, D[LEVELS], 0.0, G, at, ceiling_v, Z)
+                past, quick = _look(P, X[1 - p], W, L, B, F[1 - p], fuses, amps, volts, held)
+                past |= not good
+            else:
+                good = False
+            if last:
+                break
+            if past:
+                high = part
+            else:
+                low = part
+        t += part
+        if good:
+            p = 1 - p
+            code = EVENT
+        else:
+            code = COLLAPSED
+        bank[0], bank[1], bank[2] = amps, volts, held
+        break
+    if ready and code not in (EVENT, COLLAPSED):
+        bank[0], bank[1], bank[2] = amps, volts, held
+    clock[C_SIDE], clock[C_TIME], clock[C_STRETCH], clock[C_LEVEL] = p, t, at, level
+    clock[C_COUNT], clock[C_HELD] = count, held
+    return code
