@@ -98,7 +98,9 @@ from hotchpot.circuit.layout import (
     WELL_M,
 )  # fmt: skip
 
-_CLOSE_A = 1e-9  # what the straightened gas may miss, beside the unit's own current
+_CLOSE_A = 1e-6  # what the straightened gas may miss, beside the unit's own current
+_SMALL = 0.03
+_MOST_GAS_A = 1e9
 _STEEPEST = 40.0  # of the exponent of gas: beyond, the current is past all sense and only must not overflow
 
 
@@ -134,6 +136,9 @@ def warm(P, tab, X, W):
         W[k, W_WARM] = tab.warm[row, j] + part * (tab.warm[row, j + 1] - tab.warm[row, j])
         W[k, W_COLD] = 1.0 - (tab.cap[row, j] + part * (tab.cap[row, j + 1] - tab.cap[row, j]))
         W[k, W_LEAK] = P[k, LEAK_A] * 2.0 ** ((X[k, TEMP] - 25.0) / P[k, LEAK_DOUBLE_K])
+        if P[k, GAS_A] > 0.0:
+            up = P[k, GAS_PER_V] * (W[k, W_U] - P[k, GAS_AT_V]) + P[k, GAS_PER_K] * (X[k, TEMP] - 25.0)
+            W[k, W_GAS] = P[k, GAS_A] * math.exp(min(up, _STEEPEST))
 
 
 @inlined
@@ -229,9 +234,8 @@ def _mean(k, P, X, W, D, dt, lead, e, r, gassing):
 def _outside(k, P, X, W, volts, ohms, lead, e, r, gassing):
     """Put leak and gas, straightened about the last voltage, beside the main source: what is left is a plain source."""
     if gassing and P[k, GAS_A] > 0.0:
-        gas = _gas(P, X, k, W[k, W_U])
-        grow = P[k, GAS_PER_V] * gas
-        side = W[k, W_LEAK] + gas - grow * W[k, W_U]
+        grow = P[k, GAS_PER_V] * W[k, W_GAS]
+        side = W[k, W_LEAK] + W[k, W_GAS] - grow * W[k, W_U]
         together = 1.0 / ohms + grow
         volts = (volts / ohms - side) / together
         ohms = 1.0 / together
@@ -242,10 +246,12 @@ def _outside(k, P, X, W, volts, ohms, lead, e, r, gassing):
     r[k] = ohms + lead[k]
 
 
-@compiled
-def _gas(P, X, k, volts):
-    up = P[k, GAS_PER_V] * (volts - P[k, GAS_AT_V]) + P[k, GAS_PER_K] * (X[k, TEMP] - 25.0)
-    return P[k, GAS_A] * math.exp(min(up, _STEEPEST))
+@inlined
+def _grown(gas, up):
+    """Return a gas current grown by exp(up): by its series where that is small, as it is from step to step."""
+    if abs(up) < _SMALL:
+        return gas * (1.0 + up * (1.0 + up * (0.5 + up * (1.0 / 6.0 + up * (1.0 / 24.0 + up / 120.0)))))
+    return min(gas * math.exp(min(up, _STEEPEST)), _MOST_GAS_A)
 
 
 @compiled
@@ -267,8 +273,8 @@ def _settle(k, P, X, W, e, i, gassing, rising):
     volts = e[k] - W[k, W_BEHIND] * i[k]
     main = i[k] + W[k, W_LEAK]
     if gassing and P[k, GAS_A] > 0.0:
-        gas = _gas(P, X, k, volts)
         step = P[k, GAS_PER_V] * (volts - W[k, W_U])
+        gas = _grown(W[k, W_GAS], step)
         if 0.5 * step * step * gas > _CLOSE_A * (1.0 + abs(i[k])):
             good = False
         W[k, W_GAS] = gas

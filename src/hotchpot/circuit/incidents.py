@@ -30,6 +30,7 @@ def enter(going: Going, stage: str) -> None:
     going.whole[at.B_CEILING_V], going.whole[at.B_CEILING_PER_K] = volts, plan.per_k
     going.whole[at.B_TAIL_A] = plan.tail_a if absorbing and plan.tail_a > 0.0 else -math.inf
     going.whole[at.B_REACH] = 1.0 if absorbing else -1.0
+    going.whole[at.B_AGAIN_V] = plan.again_v if not absorbing and plan.again_v is not None else -math.inf
     going.clock[at.C_WARM] = -1.0
 
 
@@ -51,6 +52,9 @@ def happened(going: Going) -> Event | None:
         _loads_off(going, volts, stop.back_v)
     elif volts > whole[at.B_HIGH_V]:
         _loads_on(going, volts)
+    if volts < whole[at.B_AGAIN_V]:
+        enter(going, "absorb")
+        going.tell("bulk", value=volts)
     if held and amps > -whole[at.B_TAIL_A]:
         return _charged(going)
     if held and whole[at.B_REACH] > 0.0:

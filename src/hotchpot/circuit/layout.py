@@ -43,8 +43,8 @@ SERIES, BARS, LADDER = range(3)
 G_AMPS, G_WATTS, G_SIEMENS, G_SOURCE_A, G_SOURCE_W = range(5)
 G_ROWS = 5
 # What the whole bank is held to and watched for.
-B_CEILING_V, B_CEILING_PER_K, B_LOW_V, B_HIGH_V, B_TAIL_A, B_SETTLED_A, B_REACH = range(7)
-B_ROWS = 7
+B_CEILING_V, B_CEILING_PER_K, B_LOW_V, B_HIGH_V, B_TAIL_A, B_SETTLED_A, B_REACH, B_AGAIN_V = range(8)
+B_ROWS = 8
 # The bank's own sums, kept beside the states: charge [C], energy out, lost in links, given by sources [J].
 S_CHARGE, S_ENERGY, S_LINKS, S_IN_CHARGE, S_IN_ENERGY = range(5)
 S_ROWS = 5

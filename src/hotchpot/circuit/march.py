@@ -16,6 +16,7 @@ import math
 from hotchpot.circuit.cells import decays, later, mean, now, settle, sources, warm
 from hotchpot.circuit.compiled import compiled
 from hotchpot.circuit.layout import (
+    B_AGAIN_V,
     B_CEILING_PER_K,
     B_CEILING_V,
     B_HIGH_V,
@@ -80,7 +81,7 @@ from hotchpot.circuit.network import links_w, mesh_links_w, reduce_mesh, reduce_
 
 _ROUNDS = 60
 _MOMENT_S = 1e-6
-_WARM_S = 30.0
+_WARM_S = 300.0  # between looks at what warmth does; a unit warms through in hours
 _NEAR_EMPTY, _NEAR_FULL, _NEAR_FINER = 0.06, 0.97, 5.0
 
 
@@ -154,7 +155,7 @@ def _look(P, X, W, L, B, F, fuses, amps, volts, held):
 
     Near the ends, where curves are steep, that counts more.
     """
-    past = (volts < B[B_LOW_V]) | (volts > B[B_HIGH_V])
+    past = (volts < B[B_LOW_V]) | (volts < B[B_AGAIN_V]) | (volts > B[B_HIGH_V])
     past |= (held > 0.0) & ((amps > -B[B_TAIL_A]) | (B[B_REACH] > 0.0))
     most = quick = 0.0
     for k in range(X.shape[0]):
