@@ -77,11 +77,16 @@ def _tables(models: Sequence[UnitModel]) -> at.Tables:
     warmth = np.linspace(at.LOW_C, at.LOW_C + at.WARM_STEPS, at.WARM_STEPS + 1)
     return at.Tables(
         kind,
-        np.array([np.interp(charge, model.curve.soc, model.curve.volt) for model in firsts]),
-        np.array([_by(model.ohm_by_charge, charge) for model in firsts]),
+        np.array([np.stack([_volts(model, charge), _by(model.ohm_by_charge, charge)], axis=1) for model in firsts]),
         np.array([_by(model.ohm_by_warmth, warmth) for model in firsts]),
         np.array([_by(model.capacity_by_warmth, warmth) for model in firsts]),
     )
+
+
+def _volts(model: UnitModel, charge: at.Floats) -> at.Floats:
+    import numpy as np
+
+    return np.interp(charge, model.curve.soc, model.curve.volt)
 
 
 def _by(points: Sequence[tuple[float, float]], x: at.Floats) -> at.Floats:

@@ -148,8 +148,8 @@ def _source(k, P, tab, X, W, wells, loops):
     row = tab.kind[k]
     at = min(max(s, 0.0), 1.0) * GRID
     j = min(int(at), GRID - 1)
-    low = tab.ocv[row, j]
-    rise = tab.ocv[row, j + 1] - low
+    low = tab.by_charge[row, j, 0]
+    rise = tab.by_charge[row, j + 1, 0] - low
     cells = P[k, CELLS]
     volts = cells * (low + (at - j) * rise)
     slope = cells * rise * GRID
@@ -159,12 +159,12 @@ def _source(k, P, tab, X, W, wells, loops):
         at_hand = head + P[k, WELL_M] - 1.0 - (1.0 - P[k, WELL_C]) * X[k, WELL]
         head = at_hand / P[k, WELL_M]
         avail = P[k, WELL_C] * at_hand
-    at = min(max(head, 0.0), 1.0) * GRID
-    j = min(int(at), GRID - 1)
-    low = tab.res[row, j]
+    if head != s:
+        at = min(max(head, 0.0), 1.0) * GRID
+        j = min(int(at), GRID - 1)
+    low = tab.by_charge[row, j, 1]
     ohms = P[k, R_OHM] * W[k, W_WARM]
-    W[k, W_R] = ohms * (low + (at - j) * (tab.res[row, j + 1] - low))
-    W[k, W_R_IN] = W[k, W_R]
+    W[k, W_R] = ohms * (low + (at - j) * (tab.by_charge[row, j + 1, 1] - low))
     if P[k, CHARGE_RISE] > 0.0:
         W[k, W_R_IN] = ohms * (1.0 + P[k, CHARGE_RISE] / (1.05 - min(max(head, 0.0), FULLEST)))
     if s > 1.0:
@@ -206,7 +206,7 @@ def now(P, X, W, lead, e, r, gassing):
 @inlined
 def _now(k, P, X, W, lead, e, r, gassing):
     ohms = W[k, W_R_IN] if W[k, W_INWARD] > 0.0 else W[k, W_R]
-    _outside(k, P, X, W, W[k, W_E] - X[k, V1] - X[k, V2], ohms, lead, e, r, gassing)
+    _outside(k, P, W, W[k, W_E] - X[k, V1] - X[k, V2], ohms, lead, e, r, gassing)
 
 
 @compiled
@@ -227,11 +227,11 @@ def _mean(k, P, X, W, D, dt, lead, e, r, gassing):
     sag = W[k, W_SLOPE] * dt / P[k, Q_C]
     # theta * sag, with theta = 1/2 for sag < 2 ohms and 1 - ohms/sag beyond
     inner = ohms + max(0.5 * sag, sag - ohms) + (1.0 - f1) * P[k, R1] + (1.0 - f2) * P[k, R2]
-    _outside(k, P, X, W, W[k, W_E] - f1 * X[k, V1] - f2 * X[k, V2], inner, lead, e, r, gassing)
+    _outside(k, P, W, W[k, W_E] - f1 * X[k, V1] - f2 * X[k, V2], inner, lead, e, r, gassing)
 
 
 @inlined
-def _outside(k, P, X, W, volts, ohms, lead, e, r, gassing):
+def _outside(k, P, W, volts, ohms, lead, e, r, gassing):
     """Put leak and gas, straightened about the last voltage, beside the main source: what is left is a plain source."""
     if gassing and P[k, GAS_A] > 0.0:
         grow = P[k, GAS_PER_V] * W[k, W_GAS]
@@ -255,20 +255,20 @@ def _grown(gas, up):
 
 
 @compiled
-def settle(P, X, W, e, i, gassing, rising):
+def settle(P, W, e, i, gassing, rising):
     """Fill voltages, gas and main currents; return whether they agree with what was supposed, so that all is solved."""
     good = True
     if gassing or rising:
         for k in range(P.shape[0]):
-            good &= _settle(k, P, X, W, e, i, gassing, rising)
+            good &= _settle(k, P, W, e, i, gassing, rising)
     else:
         for k in range(P.shape[0]):
-            _settle(k, P, X, W, e, i, False, False)
+            _settle(k, P, W, e, i, False, False)
     return good
 
 
 @inlined
-def _settle(k, P, X, W, e, i, gassing, rising):
+def _settle(k, P, W, e, i, gassing, rising):
     good = True
     volts = e[k] - W[k, W_BEHIND] * i[k]
     main = i[k] + W[k, W_LEAK]
@@ -323,16 +323,13 @@ def _later(k, P, tab, X, Y, W, D, dt, ambient_c, wells, loops, warming, gassing)
     side = W[k, W_LEAK]
     if gassing:
         side += W[k, W_GAS]
-    Y[k, GAS_C] = X[k, GAS_C] + (side - W[k, W_LEAK]) * dt
+        Y[k, GAS_C] = X[k, GAS_C] + W[k, W_GAS] * dt
     Y[k, E_SIDE] = X[k, E_SIDE] + volts * side * dt + (moved - charge) * W[k, W_E]
-    Y[k, WELL] = X[k, WELL]
     if wells:
         Y[k, WELL] = D[k, D_AW] * X[k, WELL] + D[k, D_FW] * main / (P[k, WELL_C] * P[k, Q_C])
-    Y[k, HYST] = X[k, HYST]
     if loops and P[k, HYST_V] > 0.0:
         far = -P[k, HYST_V] if fall > 0.0 else P[k, HYST_V]
         Y[k, HYST] = far + (X[k, HYST] - far) * math.exp(-P[k, HYST_RATE] * abs(fall))
-    Y[k, TEMP] = X[k, TEMP]
     if warming:
         heat_w = main * (main * ohms + pairs) + volts * side - main * (X[k, TEMP] + 273.15) * P[k, ENTROPY_V_K]
         heat_w += W[k, W_E] * (moved - charge) / dt - (side - W[k, W_LEAK]) * P[k, GAS_KEPT_V]

@@ -45,8 +45,8 @@ class Stretch:
 class ChargePlan:
     """
     What a charger does: up to `absorb_v`, until the current has fallen to `tail_a` or `absorb_hours` are over, then
-    `float_v`; without a float the run ends as charged. Below `again_v` in float it begins again. `per_k` moves the volts
-    with temperature from 25 °C. [V/K]
+    `float_v`; without a float the run ends as charged. Below `again_v` in float it begins again. `per_k` moves the
+    volts with temperature from 25 °C. [V/K]
     """
 
     absorb_v: float

@@ -17,9 +17,8 @@ from hotchpot.circuit.record import Event
 if TYPE_CHECKING:
     import numpy as np
 
-_CHUNK = 4096
-_LEAST_CHUNK = 16
-_CHUNK_NUMBERS = 2_000_000
+_LEAST_CHUNK, _SPARE = 64, 16
+_CHUNK_NUMBERS = 8_000_000  # that one block of records holds at most
 _NO_CEILING_V = 1e9
 
 Chunk = tuple[at.Floats, at.Floats, at.Floats]
@@ -91,8 +90,7 @@ class Going:
         from hotchpot.circuit.march import march
 
         n = len(self.units.ids)
-        size = max(_LEAST_CHUNK, min(_CHUNK, _CHUNK_NUMBERS // n))
-        times, both, each = np.empty(size), np.empty((2, size)), np.empty((4, size, n))
+        times, both, each = np.empty(size := self._room()), np.empty((2, size)), np.empty((4, size, n))
         self.clock[at.C_COUNT] = 0
         net = self.net
         code = march(
@@ -102,8 +100,15 @@ class Going:
         )  # fmt: skip
         count = int(self.clock[at.C_COUNT])
         if count:
-            self.chunks.append((times[:count].copy(), both[:, :count].copy(), each[:, :count].copy()))
+            chunk = (times[:count], both[:, :count], each[:, :count])
+            self.chunks.append(chunk if 2 * count > size else (chunk[0].copy(), chunk[1].copy(), chunk[2].copy()))
         return int(code)
+
+    def _room(self) -> int:
+        """Return how many records the next block should hold: what is left of the drive, in moderation."""
+        each_s = float(self.how[at.O_RECORD_S] or self.how[at.O_STEP_S])
+        left = math.ceil((self.drive.seconds - self.now_s) / each_s) + _SPARE
+        return max(_LEAST_CHUNK, min(left, _CHUNK_NUMBERS // (4 * len(self.units.ids))))
 
     def recorded(self) -> Chunk:
         """Return all that was recorded, and the moment that stands at the end."""
@@ -111,7 +116,11 @@ class Going:
 
         n = len(self.units.ids)
         chunks = self.chunks or [(np.zeros(0), np.zeros((2, 0)), np.zeros((4, 0, n)))]
-        times, both, each = (np.concatenate([c[i] for c in chunks], axis=axis) for i, axis in enumerate((0, 1, 1)))
+        times, both, each = (
+            chunks[0]
+            if len(chunks) == 1
+            else tuple(np.concatenate([c[i] for c in chunks], axis=i and 1) for i in range(3))
+        )
         if not times.size or times[-1] < self.now_s:
             work, state = self.work, self.state
             last = np.stack([work[:, at.W_I], work[:, at.W_U], state[:, at.SOC], state[:, at.TEMP]])
@@ -144,7 +153,7 @@ def begin(
     if stop.settled_a is not None:
         whole[at.B_SETTLED_A] = stop.settled_a
     work = np.zeros((n, at.W_ROWS))
-    curves = units.tables.ocv[units.tables.kind]
+    curves = units.tables.by_charge[units.tables.kind, :, 0]
     point = (np.clip(units.first[:, at.SOC], 0.0, 1.0) * at.GRID).astype(np.int64)
     work[:, at.W_U] = units.params[:, at.CELLS] * curves[np.arange(n), point]
     switches = units.switches.copy()

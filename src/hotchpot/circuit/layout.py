@@ -76,11 +76,13 @@ LEVELS = 24  # of step lengths, each half the one before
 
 
 class Tables(NamedTuple):
-    """Tables of the kinds of units: volts per cell and factors of resistance by charge; factors by temperature."""
+    """
+    Tables of the kinds of units: by charge, shape (kinds, GRID + 1, 2), the volts of a cell and the factor of
+    resistance; factors of resistance and capacity by temperature.
+    """
 
     kind: Ints
-    ocv: Floats
-    res: Floats
+    by_charge: Floats
     warm: Floats
     cap: Floats
 

@@ -143,7 +143,7 @@ def _solve(P, tree, mesh, X, W, D, dt, G, at, ceiling_v, Z):
             share_mesh(mesh, tree, amps)
         else:
             share_tree(tree, amps)
-        if settle(P, X, W, tree.e, tree.i, gassing, Z[Z_RISE] > 0):
+        if settle(P, W, tree.e, tree.i, gassing, Z[Z_RISE] > 0):
             break
     return amps, volts, held, good
 

@@ -142,7 +142,7 @@ def _curve_j(units: Units, soc: at.Floats) -> at.Floats:
     """Return the energy below each unit's curve up to its charge, exactly, the ends held. [J]"""
     import numpy as np
 
-    table = units.tables.ocv[units.tables.kind]
+    table = units.tables.by_charge[units.tables.kind, :, 0]
     steps = np.concatenate([np.zeros((len(table), 1)), np.cumsum(0.5 * (table[:, 1:] + table[:, :-1]), axis=1)], axis=1)
     inside = np.clip(soc, 0.0, 1.0) * at.GRID
     j = np.minimum(inside.astype(np.int64), at.GRID - 1)
