@@ -48,6 +48,12 @@ def test_a_near_word_is_offered() -> None:
     assert nearest("lead_amg", ["lead_agm", "lfp", "nmc"]) == "did you mean 'lead_agm'?"
 
 
+def test_other_capitals_come_before_what_is_near() -> None:
+    """The same letters in other capitals are what was meant, even where another word is as near."""
+    assert nearest("a1", ["A11", "B1", "A1"]) == "did you mean 'A1'?"
+    assert nearest(" LFP ", ["lfp", "lfp2"]) == "did you mean 'lfp'?"
+
+
 def test_without_a_near_word_the_known_ones_are_listed() -> None:
     """A word like no other must get the list to choose from, cut where it would be long."""
     assert nearest("qqqq", ["lfp", "nmc"]) == "known are: lfp, nmc"

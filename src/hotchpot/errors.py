@@ -53,8 +53,18 @@ class NoAnswerError(HotchpotError):
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
-    """Return a hint such as ``did you mean 'lfp'?``, or the known words when none is near."""
+    """
+    Return a hint such as ``did you mean 'lfp'?``, or the known words when none is near.
+
+    The same letters in other capitals come first, then what is near.
+
+    >>> nearest("a3", ["A33", "A3"]), nearest("A33", ["A3", "B7"])
+    ("did you mean 'A3'?", "did you mean 'A3'?")
+    """
     words = list(known)
+    same = next((one for one in words if one.casefold() == word.strip().casefold()), None)
+    if same is not None:
+        return f"did you mean {same!r}?"
     near = get_close_matches(word, words, n=1, cutoff=0.55)
     if near:
         return f"did you mean {near[0]!r}?"

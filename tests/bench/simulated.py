@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +37,7 @@ MOST_OFTEN_S = 150.0  # a person with a notebook writes no faster
 WARMTH_LIMIT = 1.0 / 6.0  # limit: share by which a unit's own temperature effect differs from the printed one
 HOT_COLD_C = (-20.0, -10.0, 0.0, 10.0, 25.0, 40.0)  # the chemistry files' grid of temperatures
 SLOPE_SD = 0.05  # of the curve's slope near full, between units of one kind: how smoothly a unit's curve departs
+RUN_KNEE = 0.015  # of the charge: within what a slow run falls from its curve to the cut-off
 LEAD_COEFFICIENT = ((3.0, 0.010), (10.0, 0.006))  # a maker's manual: hours of the run, share lost for each kelvin
 
 KINDS = {  # chemistry: cells in series, rated Ah, rated hours
@@ -81,18 +82,25 @@ class Battery:
 
     def ocv_v(self, soc: float, temperature_c: float = 25.0) -> float:
         """Return the voltage of the whole unit at rest: its chemistry's curve, bent within the curve's doubt. [V]"""
+        return float(self.ocv_of(np.asarray(soc), temperature_c))
+
+    def ocv_of(self, soc: Floats, temperature_c: float = 25.0) -> Floats:
+        """Return the same at many charges. [V]"""
         chem = self.unit.chem
         turn = SLOPE_SD * (chem.ocv.volts(1.0) - chem.ocv.volts(0.9)) / 0.1 / chem.num("ocv_curve_sd") * soc
-        bend = self.bend_v[0] * math.cos(turn) + self.bend_v[1] * math.sin(turn)
+        bend = self.bend_v[0] * np.cos(turn) + self.bend_v[1] * np.sin(turn)
         gap = self.branch * chem.num("ocv_hysteresis") / 2.0
         warm = chem.num("ocv_temp_coeff") / 1000.0 * (temperature_c - 25.0)
-        return self.unit.cells * (float(np.interp(soc, chem.ocv.soc, chem.ocv.volt)) + bend + gap + warm)
+        return self.unit.cells * (np.interp(soc, chem.ocv.soc, chem.ocv.volt) + bend + gap + warm)
+
+    def warm_ah(self, amps: float) -> float:
+        """Return what it usually gives at a current at 25 °C: Peukert's law. [Ah]"""
+        rated_a = self.capacity_ah / self.unit.rated_hours
+        return self.capacity_ah * (rated_a / amps) ** (self.exponent - 1.0)
 
     def capacity_at(self, amps: float, temperature_c: float) -> float:
-        """Return what it usually gives at a current and temperature: Peukert's law, then the cold. [Ah]"""
-        rated_a = self.capacity_ah / self.unit.rated_hours
-        warm = self.capacity_ah * (rated_a / amps) ** (self.exponent - 1.0)
-        given = warm
+        """Return what it usually gives at a current and temperature: by its law of rates, then the cold. [Ah]"""
+        given = warm = self.warm_ah(amps)
         for _ in range(6):  # each step leaves a thirtieth of the error
             printed = self.printed_factor(temperature_c, given / amps)
             given = warm * (1.0 + self.warmth * (printed - 1.0))
@@ -110,6 +118,34 @@ class Battery:
         span = self.usual_v - cutoff_v
         left = 1.0 - drawn
         return cutoff_v + span * (0.35 * left - 0.65 * np.expm1(-left / self.knee))
+
+
+@dataclass(frozen=True, kw_only=True)
+class TwoWells(Battery):
+    """A battery of two wells (Manwell and McGowan 1993): the share at hand, and the rate k' of the flow. [1/h]"""
+
+    at_hand: float
+    k_per_h: float
+
+    def warm_ah(self, amps: float) -> float:
+        """Return what it usually gives at a current at 25 °C: the closed form's q(T) where it is I T. [Ah]"""
+        whole = self.capacity_ah / self._share(self.unit.rated_hours)
+        hours = whole / amps
+        for _ in range(60):  # drains to the root, as q(T)/I rises ever more slowly with T
+            hours = whole * self._share(hours) / amps
+        return amps * hours
+
+    def _share(self, hours: float) -> float:
+        x = self.k_per_h * hours
+        fall = -math.expm1(-x)
+        return self.at_hand * x / (fall + self.at_hand * (x - fall))
+
+
+def two_wells(rng: np.random.Generator, one: Battery) -> TwoWells:
+    """Return a battery as it is, but for the law of its rates: wells as published for lead, give or take."""
+    same = {field.name: getattr(one, field.name) for field in fields(one)}
+    k_per_h = math.exp(rng.uniform(math.log(0.3), math.log(2.0)))
+    return TwoWells(**same, at_hand=rng.uniform(0.25, 0.6), k_per_h=k_per_h)
 
 
 def table(unit: Unit, name: str, temperature_c: float) -> float:
@@ -414,3 +450,21 @@ def settling(one: Battery, rng: np.random.Generator, hours: Floats) -> Floats:
     stretch = 1.0 if rng.uniform() < 2.0 / 3.0 else rng.uniform(0.4, 0.9)
     start = rng.normal(0.0, MOVE_V[chem.kind]) * one.unit.cells
     return start * np.exp(-((hours / tau) ** stretch))
+
+
+def slow_run(one: Battery, seen: Instrument, *, hours: float, every_s: float, charging: bool = False) -> Trace:
+    """
+    Return a slow discharge from full, or charge from empty, at constant current as a logger samples it.
+
+    The unit stands on the branch that it moves along; its pairs fill as they do under any steady current. At the end
+    of a discharge its voltage falls through the knee to the cut-off.
+    """
+    amps = one.capacity_ah / hours
+    usual = one.capacity_at(amps, 25.0)
+    time_s = np.arange(0.0, 3600.0 * usual / amps, every_s)
+    moved = time_s * amps / usual / 3600.0
+    sign, soc = (-1.0, moved) if charging else (1.0, 1.0 - moved)
+    volts = replace(one, branch=-sign).ocv_of(soc) - sign * amps * one.response_mohm(time_s, 25.0) / 1000.0
+    if not charging:
+        volts = volts - (volts[-1] - cutoff_of(one.unit)) * np.exp(-soc / RUN_KNEE)
+    return trace_of(time_s, seen.volts(volts), seen.amps(np.full(time_s.size, sign * amps)))

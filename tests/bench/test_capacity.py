@@ -228,10 +228,42 @@ def test_without_a_cut_off_a_run_that_ended_high_is_refused() -> None:
 
 @pytest.mark.parametrize(("cutoff_v", "code"), [(11.6, "cutoff-high"), (7.0, "cutoff-low")])
 def test_a_cut_off_far_from_the_chemistry_s_is_doubted(cutoff_v: float, code: str) -> None:
-    """A capacity to 11.6 V is not the unit's; one to 7 V harms it; both are given and doubted."""
+    """A capacity to 11.6 V is not the unit's; a run to 7 V harms it and counts to 10.5 V; both are doubted."""
     found = capacity_of_run(invented(upto=1.2, every_h=0.02), unit=UNIT, meter=LOGGER, cutoff_v=cutoff_v)
     assert not found.refused
     assert code in codes(found)
+
+
+@pytest.mark.parametrize("cutoff_v", [10.4, 9.0, 7.0, 0.5])
+def test_no_charge_below_empty_counts(cutoff_v: float) -> None:
+    """A run taken below its kind's empty voltage counts no further: 10.5 V on six lead cells (Rolls: 1.75 V)."""
+    deep = invented(upto=1.2, every_h=0.02)
+    counted = capacity_of_run(deep, unit=UNIT, meter=LOGGER, cutoff_v=cutoff_v)
+    plain = capacity_of_run(deep, unit=UNIT, meter=LOGGER, cutoff_v=10.5)
+    assert counted.value == plain.value
+    assert counted.sd == plain.sd
+    assert counted.facts["cutoff_v"] == 10.5
+    assert "run-past" in codes(counted)
+
+
+@pytest.mark.parametrize(("chem", "floor_v"), [("lfp", 10.0), ("nmc", 11.2), ("lto", 6.8), ("nicd", 4.0)])
+def test_every_chemistry_has_its_floor(chem: str, floor_v: float) -> None:
+    """Four cells of each count to the chemistry file's lowest voltage, however low the stated cut-off."""
+    unit = Unit(id="U", chemistry=chem, cells=4, rated_ah=100, rated_hours=5)
+    high_v = 1.4 * floor_v
+    volts = [high_v - (high_v - 0.5 * floor_v) * k / 60 for k in range(61)]
+    run = trace_of([300.0 * k for k in range(61)], volts, 20.0)
+    found = capacity_of_run(run, unit=unit, meter=LOGGER, cutoff_v=0.6 * floor_v)
+    assert found.value == pytest.approx(100.0 * 0.4 / 0.9, rel=1e-6)  # straight from 1.4 to 0.5 of the floor in 100 Ah
+    assert {"cutoff-low", "run-past"} <= set(codes(found))
+
+
+def test_a_run_taken_deep_in_volts_is_told() -> None:
+    """A tester that lets go at 6 V after no charge to speak of has harmed the unit all the same."""
+    steep = trace_of([0, 36000, 64800, 68400, 68460], [12.7, 12.2, 11.4, 10.5, 6.0], 5.0)
+    assert "run-past" in codes(capacity_of_run(steep, unit=UNIT, meter=LOGGER, cutoff_v=10.5))
+    (told,) = (r for r in capacity_of_run(steep, unit=UNIT, meter=LOGGER).remarks if r.code == "run-past")
+    assert (told.value, told.limit, told.unit) == (6.0, 10.5, "V")
 
 
 @pytest.mark.parametrize(

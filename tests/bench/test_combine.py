@@ -100,6 +100,71 @@ def test_a_figure_without_a_date_counts_as_the_oldest() -> None:
     assert found.value == pytest.approx(weight * 90 + (1 - weight) * 80)
 
 
+@pytest.mark.parametrize(
+    ("quantity", "worse"), [(Quantity.CAPACITY, -1), (Quantity.RESISTANCE, 1), (Quantity.LEAKAGE, 1)]
+)
+@given(
+    dated=st.lists(
+        st.tuples(st.floats(50, 100), st.sampled_from(["2023-05-01", "2026-01-01"])), min_size=1, max_size=3
+    ),
+    undated=st.lists(st.floats(20, 200), min_size=1, max_size=3),
+    drift=st.sampled_from([0.0, 0.05, 0.3]),
+)
+def test_what_has_no_date_never_flatters(
+    quantity: Quantity,
+    worse: int,
+    dated: list[tuple[float, str]],
+    undated: list[float],
+    drift: float,
+) -> None:
+    """
+    Project rule: figures without a date that contradict the dated ones never make the result more favourable than the
+    dated alone, do not give way where they are the less favourable, and are told.
+    """
+
+    def one(value: float, when: str | None) -> Estimate:
+        return Estimate(quantity=quantity, value=value, budget=(Line("own", 2.0),), when=when)
+
+    with_date = [one(*pair) for pair in dated]
+    listed = [*with_date, *(one(value, None) for value in undated)]
+    alone = combine(with_date, subject="A1", drift_frac_per_year=drift)
+    found = combine(listed, subject="A1", drift_frac_per_year=drift)
+    assert alone is not None
+    assert found is not None
+    assert alone.value is not None
+    assert found.value is not None
+    # Readings contradict each other in pairs: each is held against the others, not against their mean.
+    values = [value for value, _ in dated]
+    far = [v for v in undated if all(abs(v - of_day) > 3 * math.hypot(2, 2 + drift * 6 * v) for of_day in values)]
+    if len(far) == len(undated):
+        assert worse * (found.value - alone.value) >= -1e-9
+        assert [r.code for r in found.remarks] == ["contradiction"]
+    against = [v for v in far if worse * (v - alone.value) > 0]
+    if against:
+        assert worse * (found.value - min(against, key=lambda v: worse * v)) >= -3 * (2 + drift * 6 * max(against))
+
+
+def test_an_undated_figure_that_is_worse_counts_as_of_the_newest_day() -> None:
+    """80 of a day and 76 without one, alike sure: 78, as the 76 may be the newer; 84 without one counts as older."""
+    low = combine([said(80, 2, "2026-01-01"), said(76, 2)], subject="A1", drift_frac_per_year=0.05)
+    high = combine([said(80, 2, "2026-01-01"), said(84, 2)], subject="A1", drift_frac_per_year=0.05)
+    assert low is not None
+    assert high is not None
+    assert low.value == pytest.approx(78)
+    assert 80 < (high.value or 0) < 81
+
+
+def test_a_lower_figure_without_a_date_stands_against_a_higher_one_with_a_date() -> None:
+    """96 of a day, 58 without one: 58 stands, half the distance is doubt, and the way out is told."""
+    found = combine([said(96, 2, "2026-11-01"), said(58, 2)], subject="A1")
+    assert found is not None
+    assert (found.value, found.sd) == pytest.approx((58, math.hypot(2, 19)))
+    assert found.when == "2026-11-01"
+    (remark,) = found.remarks
+    assert remark.code == "contradiction"
+    assert "Write the date" in remark.do
+
+
 @given(
     st.lists(st.tuples(st.floats(90, 110), st.floats(0.5, 5)), min_size=1, max_size=6),
     st.randoms(use_true_random=False),

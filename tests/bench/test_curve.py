@@ -135,6 +135,19 @@ def test_a_made_run_is_found_again(until: float) -> None:
     assert own.low == pytest.approx(until, abs=1e-3)
 
 
+@pytest.mark.parametrize("every_s", [10.0, 240.0])
+@pytest.mark.parametrize("key", ["lto", "nmc", "lfp"])
+def test_the_drop_from_rest_is_freed_of_the_curve_s_own_fall(key: str, every_s: float) -> None:
+    """Five samples 240 s apart draw 1 % of the charge: what the curve falls by there is no resistance (Ohm's law)."""
+    chem, amps, ohm = chemistry(key), 1.0, 0.080
+    unit = Unit(id="U", chemistry=key, cells=5, rated_ah=20, rated_hours=5)
+    time_s = np.arange(0.0, 20 * 3600.0 + 1.0, every_s)
+    volts = [5 * chem.ocv.volts(1.0 - t * amps / 3600.0 / 20.0) - amps * ohm for t in time_s.tolist()]
+    full_v = 5 * chem.ocv.volts(1.0)
+    own = curve_of_run(trace_of(time_s, volts, amps), unit=unit, meter=LAB, capacity_ah=20.0, full_rest_v=full_v)
+    assert own.facts["drop_v"] == pytest.approx(amps * ohm / 5, rel=1e-6)
+
+
 def test_both_branches_need_no_resistance() -> None:
     """The mean of a slow discharge and a slow charge is free of the drop, whatever it is."""
     down, up = made_run(ohm=0.2), made_run(ohm=0.2, sign=-1.0)

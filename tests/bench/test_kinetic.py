@@ -12,7 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hotchpot.bench.discharge.kinetic import Kinetic, Wells, fit_kinetic
+from hotchpot.bench.discharge.kinetic import Kinetic, Wells
+from hotchpot.bench.discharge.kinetic_fit import fit_kinetic
 from hotchpot.bench.discharge.rate import capacity_at_hours, exponent_of_two
 from hotchpot.bench.remark import Weight
 from hotchpot.errors import InputError
@@ -205,6 +206,7 @@ def test_the_order_of_the_points_is_no_matter() -> None:
         ([(1, 60), (1, 61), (20, 100)], "kinetic-too-few"),
         ([(1, 60), (10, 60.1), (20, 60.2)], "kinetic-flat"),
         ([(1, 60), (10, 61), (20, 93)], "kinetic-misfit"),
+        ([(1, 60), (10, 62), (20, 66)], "kinetic-one-well"),
     ],
 )
 def test_points_that_no_model_fits_are_refused(points: list[tuple[float, float]], code: str) -> None:
@@ -216,6 +218,34 @@ def test_points_that_no_model_fits_are_refused(points: list[tuple[float, float]]
     assert any(c.isdigit() for c in remark.says)
     assert remark.why
     assert remark.do
+
+
+@pytest.mark.parametrize("to_h", [1.0, 7.0, 20.0])
+def test_the_spread_within_the_rates_is_that_of_the_runs(to_h: float) -> None:
+    """
+    With small errors and within the rates, the spread is the first-order one (JCGM 100:2008, 5.1.2).
+
+    The reference moves each point by its error, fits anew and adds the squares of what the told capacity moves by.
+    """
+    errors = (0.02, 0.02, 0.02)
+    fit = fit_kinetic(POINTS)
+    assert fit.kinetic is not None
+    square = 0.0
+    for k, error in enumerate(errors):
+        ah = [q * (math.exp(error / 10) if i == k else 1.0) for i, (_, q) in enumerate(POINTS)]
+        moved = fit_kinetic([(h, q) for (h, _), q in zip(POINTS, ah, strict=True)]).kinetic
+        assert moved is not None
+        square += (10 * math.log(moved.delivered_ah(to_h) / fit.kinetic.delivered_ah(to_h))) ** 2
+    for k in range(3):
+        assert fit.spread_frac(to_h, k, errors) == pytest.approx(math.sqrt(square), rel=0.35)
+
+
+def test_the_spread_grows_beyond_the_rates() -> None:
+    """Models that meet runs at 10, 5 and 2 h alike go apart toward 20 h, and farther toward 100 h."""
+    unit = Kinetic(108.0, 0.4, 0.6)
+    fit = fit_kinetic([(h, unit.delivered_ah(h)) for h in (10.0, 5.0, 2.0)])
+    spread = [fit.spread_frac(to_h, 0, (0.03, 0.03, 0.03)) for to_h in (5.0, 20.0, 100.0)]
+    assert spread[0] < 0.04 < spread[1] < spread[2]
 
 
 def test_three_points_that_are_nearly_met_are_doubted() -> None:

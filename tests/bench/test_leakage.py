@@ -78,7 +78,7 @@ def test_no_temperature_is_a_doubt() -> None:
     """Where nobody noted the temperature a room's is taken, told, and the bounds reach further up than down."""
     found = leakage_of_volts([0, 30], [12.80, 12.70], unit=AGM, meter=meter("lab"))
     low, high = found.interval()
-    assert "temperature-not-read" in [remark.code for remark in found.remarks]
+    assert "temperature-unread" in [remark.code for remark in found.remarks]
     assert found.value is not None
     assert high - found.value > 1.2 * (found.value - low)
 

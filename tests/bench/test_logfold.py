@@ -431,3 +431,81 @@ def test_volts_and_amps_that_never_meet_are_said_so() -> None:
     odd = np.arange(n) % 2 == 1
     with pytest.raises(InputError, match="never stand in the same row"):
         folded(np.arange(float(n)), np.where(odd, np.nan, 12.0), np.full(n, np.nan))
+
+
+# --- a clock that begins anew ----------------------------------------------------------------------------------------
+
+
+def restarted(t: Floats, at: int) -> Floats:
+    """Return times that begin at zero again from row `at` on."""
+    return np.where(np.arange(t.size) >= at, t - t[at], t)
+
+
+def restart_of(log: Log) -> str:
+    """Return what a log says of its one restart: words and reason."""
+    (remark,) = [r for r in log.remarks if r.code == "log-clock-restart"]
+    assert "log-clock-jump" not in codes(log)
+    return f"{remark.says}; {remark.why}; {remark.do}"
+
+
+@pytest.mark.parametrize("amps", [5.0, -5.0])
+@pytest.mark.parametrize("count_v", [0.0, 0.001, 0.01])
+@pytest.mark.parametrize("at", [1200, 2304, 2305, 3000])
+def test_a_restart_of_the_clock_within_a_run_joins_its_halves(amps: float, count_v: float, at: int) -> None:
+    """Where amps and volts go on, seconds that begin anew make no second run: the whole charge stands in one piece."""
+    t, v, a = program((1.0, 0.0), (10.0, amps), (1.0, 0.0))
+    v = v if count_v == 0.0 else np.round(v / count_v) * count_v
+    whole, log = folded(t, v, a), folded(restarted(t, at), v, a)
+    with small_tiles(256):
+        tiled = folded(restarted(t, at), v, a)
+    for one in (log, tiled):
+        assert told(one) == told(whole)
+        assert f"begins anew at line {at + 2}" in restart_of(one)
+        assert "counted as one run" in restart_of(one)
+        (run,) = [piece for piece in one.pieces if piece.flow is not Flow.REST]
+        # What can hide there is a gap of the run: half a count of the volts over their slope, a little scatter, and of
+        # volts without counts half an interval.
+        slope = abs(float(v[at + 100] - v[at - 100])) / 2000.0
+        assert 0.0 <= run.gap_s <= (0.5 * count_v + 0.3 * count_v) / slope + 6.0
+    assert "log-clock-restart" not in codes(whole)
+
+
+@pytest.mark.parametrize("off_s", [60.0, 300.0, 600.0])
+def test_the_time_a_logger_was_off_stands_in_the_gap(off_s: float) -> None:
+    """Rows lost while the load stayed on: the volts have moved on, and the gap is at least what is missing."""
+    t, v, a = program((1.0, 0.0), (10.0, 5.0), (1.0, 0.0))
+    kept = (t < 20_000.0) | (t >= 20_000.0 + off_s)
+    at = int(np.count_nonzero(t < 20_000.0))
+    log = folded(restarted(t[kept], at), np.round(v[kept], 3), a[kept])
+    (run,) = [piece for piece in log.pieces if piece.flow is Flow.DISCHARGE]
+    assert off_s <= run.gap_s <= off_s + 100.0
+    assert 50.0 - run.out_ah == pytest.approx(5.0 * off_s / 3600.0, abs=0.03)
+
+
+def test_a_restart_that_may_hide_much_parts_the_run() -> None:
+    """An hour lost, volts that do not move, another current, or volts that came back: two runs, and how to mend it."""
+    t, v, a = program((1.0, 0.0), (10.0, 5.0), (1.0, 0.0))
+    at = 2000
+    lost = (t < 20_000.0) | (t >= 23_600.0)
+    flat = np.where(a > 0, 13.1, 13.3)
+    less = np.where(np.arange(t.size) >= at, 0.7 * a, a)
+    rested = v + np.where(np.arange(t.size) >= at, 0.3, 0.0)
+    cases = [
+        (folded(restarted(t[lost], at), v[lost], a[lost]), "may be missing there"),
+        (folded(restarted(t, at), flat, a), "they do not tell"),
+        (folded(restarted(t, at), battery(less, t), less), "the current before is 5 A and after 3.5 A"),
+        (folded(restarted(t, at), rested, a), "they do not tell"),
+    ]
+    for log, why in cases:
+        assert [str(piece.flow) for piece in log.pieces].count("discharge") == 2
+        assert why in restart_of(log)
+        assert "column of dates" in restart_of(log)
+        assert "file of its own" in restart_of(log)
+
+
+def test_a_restart_at_rest_is_another_run() -> None:
+    """A file of two runs, the clock at zero before each: the second is another run, and it is said."""
+    t, v, a = program((1.0, 0.0), (2.0, 5.0), (1.0, 0.0))
+    log = folded(np.r_[t, t], np.r_[v, v], np.r_[a, a])
+    assert [round(piece.out_ah, 1) for piece in log.pieces if piece.flow is Flow.DISCHARGE] == [10.0, 10.0]
+    assert "counted as another run" in restart_of(log)

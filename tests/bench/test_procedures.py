@@ -17,6 +17,7 @@ from hotchpot.bench.procedure.fitness import remarks_for
 from hotchpot.bench.procedure.looking import next_look_h
 from hotchpot.bench.procedure.procedures import (
     StepKind,
+    brief_for,
     cautions_for,
     clock_hours,
     good_for,
@@ -70,7 +71,7 @@ def test_a_wrong_procedure_names_the_nearest() -> None:
 def test_no_number_is_written_into_a_text() -> None:
     """Titles, steps, stops, cautions and good results carry no digit of their own: all come from unit or setting."""
     data = book()
-    texts = [row["text"] for row in data["cautions"].values()]
+    texts = [row[form] for row in data["cautions"].values() for form in ("text", "short")]
     for key in procedures():
         texts += [data[key][name] for name in ("title", "gives", "good", "suits")] + data[key]["needs"]
         texts += [step[name] for step in data[key]["steps"] for name in ("title", "do", "stop") if name in step]
@@ -108,6 +109,20 @@ def test_a_discharge_is_never_left_alone_without_a_cut_off() -> None:
     for test in ("capacity", "leakage"):
         told = " ".join(cautions_for(procedures()[test], unit()))
         assert "Never leave a discharge alone without an automatic cut-off that opens at 10.50 V" in told
+
+
+@pytest.mark.parametrize("key", KEYS)
+@pytest.mark.parametrize("test", procedures())
+def test_each_caution_stands_at_a_step_too(test: str, key: str) -> None:
+    """Every caution but that on codes and licences is told again, in one line, at a step where it matters."""
+    one, battery = procedures()[test], unit(key, 30)
+    if not one.for_chemistry(battery):
+        return
+    brief = brief_for(one, battery)
+    assert len(brief) == len(cautions_for(one, battery))
+    told = {line for step in steps_for(one, battery) for line in step.cautions}
+    assert told == set(brief[1:])
+    assert all(len(line) <= 75 for line in brief)
 
 
 def test_cautions_fit_the_chemistry() -> None:
@@ -405,7 +420,7 @@ def test_no_test_that_charges_in_the_frost() -> None:
 def test_a_rest_voltage_that_tells_little_is_called_so(key: str) -> None:
     """Nickel and the iron plateau: doubtful, not refused (check value X02: charts disagree by over 10 % there)."""
     assert codes("rest", unit(key, 4), Weight.DOUBTFUL) == ["rest-says-little"]
-    assert codes("rest", unit("nmc", 3), Weight.DOUBTFUL) == []
+    assert codes("rest", unit("nca", 3), Weight.DOUBTFUL) == []
     assert codes("rest", unit("lead_agm"), Weight.DOUBTFUL) == []
 
 

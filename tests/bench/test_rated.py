@@ -12,9 +12,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from hotchpot.bench.combine import combine
 from hotchpot.bench.discharge.capacity import to_rated
-from hotchpot.bench.discharge.kinetic import fit_kinetic
+from hotchpot.bench.discharge.kinetic import Kinetic
+from hotchpot.bench.discharge.kinetic_fit import fit_kinetic
 from hotchpot.bench.discharge.rate import time_rated_h
+from hotchpot.bench.discharge.rated import rated_by_fit
 from hotchpot.bench.discharge.temperature import capacity_factor
 from hotchpot.bench.estimate import Estimate, Line, Quantity, Shape, refused
 from hotchpot.bench.remark import Remark, Weight
@@ -117,6 +120,34 @@ def test_the_kinetic_model_brings_its_own_points_to_the_rated_rate(hours: float,
     found = to_rated(run(ah, ah / hours), unit=AGM, kinetic=kinetic)
     assert found.value == pytest.approx(100.0, abs=1e-3)
     assert "exponent" not in found.facts
+
+
+def test_runs_of_one_fit_are_one_estimate() -> None:
+    """
+    Each run brought to 20 h by the model through all holds the errors of all: joined, they are no surer than one.
+
+    Beyond the rates that were run the model's line grows; what one ammeter's gain does counts once, whatever the model.
+    """
+    lines = Line("repeatability", 2.0), Line("ammeter's gain", 1.0, Shape.RECTANGULAR, common=True)
+    model, told = Kinetic(108.16, 0.4751, 0.677), []
+    for times in ((1.0, 10.0, 20.0), (2.0, 5.0, 10.0)):
+        points = [(hours, model.delivered_ah(hours)) for hours in times]
+        runs = [run(ah, ah / hours, *lines) for hours, ah in points]
+        found = rated_by_fit(runs, unit=AGM, fit=fit_kinetic(points))
+        joined = combine(found, subject="A")
+        assert joined is not None
+        assert joined.sd == pytest.approx(found[-1].sd)
+        told.append(sds(joined)["kinetic model"])
+        gain = sds(joined)["ammeter's gain"] / joined.measure.value
+        assert gain == pytest.approx(1.0 / points[-1][1], rel=0.01)
+    assert told[1] > 2.0 * told[0]
+
+
+def test_a_fit_of_other_runs_is_an_error() -> None:
+    """A fit must be of the runs it brings to the rated hours."""
+    fit = fit_kinetic([(1, 60), (10, 93), (20, 100)])
+    with pytest.raises(InputError, match="not one of these 2 runs"):
+        rated_by_fit([run(60.0, 60.0), run(93.0, 9.3)], unit=AGM, fit=fit)
 
 
 def test_the_kinetic_model_s_size_is_no_matter() -> None:

@@ -30,7 +30,7 @@ from hotchpot.bench.load.resistance import (
     resistance_of_log,
     resistance_of_steps,
 )
-from hotchpot.bench.load.resistance_doubt import growth_frac, temperature_line
+from hotchpot.bench.load.resistance_doubt import growth_frac, temperature_line, to_standard
 from hotchpot.bench.meter import Meter, meter
 from hotchpot.bench.remark import Weight
 from hotchpot.bench.trace import Jump, Log, trace_of
@@ -177,7 +177,7 @@ def test_temperature_is_a_doubt_not_a_correction() -> None:
     assert cold.facts["temperature_c"] == 15
     assert "temperature_c" not in bare.facts
     assert lines(cold)["temperature"] == pytest.approx(3 * (1.6 - 1.0) / 15 / 1.4 / math.sqrt(3))
-    assert codes(bare) == ["temperature-not-noted"]
+    assert codes(bare) == ["temperature-unread"]
     assert codes(cold) == []
 
 
@@ -270,15 +270,37 @@ def test_too_early_and_too_late(seconds: float, code: str) -> None:
 
 
 def test_off_the_usual_moment() -> None:
-    """A reading at 1 to 5 s or 20 to 60 s counts with more doubt and a remark; 10 s, the default, adds none."""
+    """A reading at 1 to 5 s or 20 to 60 s is brought to 10 s, with more doubt and a remark; at 10 s, it stands."""
     at = {
         s: resistance_of_loads([12.6, 12.3], [10, 40], unit=unit(), meter=HAND, seconds=s) for s in (None, 2, 8, 10, 45)
     }
     assert at[None].facts["seconds"] == 10
-    assert at[None].sd == at[10].sd < at[8].sd < at[2].sd < at[45].sd
+    doubt = {s: found.sd / found.value for s, found in at.items()}
+    assert doubt[None] == doubt[10] < doubt[8] < doubt[2]
+    assert doubt[10] < doubt[45]
+    assert "as_read_mohm" not in at[10].facts
+    assert at[45].facts["as_read_mohm"] == pytest.approx(10.0)
     assert "time-far-from-ten" in codes(at[2])
     assert "time-far-from-ten" in codes(at[45])
     assert "time-far-from-ten" not in codes(at[8])
+
+
+def test_a_resistance_is_brought_to_ten_seconds() -> None:
+    """
+    One cell is one resistance whenever it was read: 1.567, 2.05 and 2.55 mΩ after 0.5, 10 and 30 s (medians of ten
+    pulses of a 33 Ah LMO cell, doi 10.5281/zenodo.2580327); between 0.5 and 10 s straight on the logarithm of time.
+    """
+    cell = unit("lmo", 1, 33.0)
+    between = 1.567 + (2.05 - 1.567) * math.log(2 / 0.5) / math.log(10 / 0.5)
+    for seconds, read_mohm in ((2.0, between), (30.0, 2.55)):
+        factor, sd = to_standard(cell, seconds)
+        assert factor * read_mohm == pytest.approx(2.05, abs=2 * sd * read_mohm), seconds
+        assert abs(factor * read_mohm - 2.05) < 0.5 * abs(read_mohm - 2.05), seconds  # nearer than as it was read
+        fall = 100.0 * read_mohm / 1000.0
+        found = resistance_of_loads([4.0, 4.0 - fall], [0, 100], unit=cell, meter=MILLIVOLT, seconds=seconds)
+        low, high = found.interval()
+        assert low < 2.05 < high
+        assert found.facts["as_read_mohm"] == pytest.approx(read_mohm, rel=1e-6)
 
 
 def test_growth_is_that_of_the_open_data() -> None:
@@ -472,7 +494,7 @@ def test_a_load_that_does_not_last() -> None:
     jump = step()
     sagging = jump.after.amps - np.where(jump.after.time_s < 9, 0.0, 4.0)
     gone = np.where(jump.after.time_s < 5, 20.0, 9.0)
-    for amps, found_codes in ((sagging, "load-unsteady"), (gone, "load-not-steady")):
+    for amps, found_codes in ((sagging, "load-unsteady"), (gone, "load-unsteady")):
         changed = replace(jump, after=trace_of(jump.after.time_s, jump.after.volts, amps))
         assert found_codes in codes(resistance_at(changed, seconds=10, unit=unit(), meter=LOGGER))
 

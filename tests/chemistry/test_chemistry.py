@@ -22,7 +22,7 @@ FROZEN = {
     "lead_agm": (55, 6, 11, 10522.888, 22.191, 5.5),
     "lead_gel": (55, 6, 11, 11014.478, 22.51, 5.5),
     "lfp": (48, 5, 19, 12672.76, 61.4426, 9.249),
-    "nmc": (46, 5, 13, 6533.732, 47.479, 5.57),
+    "nmc": (46, 5, 13, 6533.752, 47.479, 5.57),
     "nca": (46, 5, 15, 5783.582, 54.616, 7.5),
     "lco": (46, 5, 15, 4466.572, 56.527, 7.5),
     "lmo": (46, 5, 15, 4803.35, 57.32, 7.5),
@@ -268,6 +268,8 @@ def test_layered_lithium_limits(key: str) -> None:
 
 # Tao et al. 2024, doi 10.1038/s41467-024-54454-0, on the charge branch after 10 min of rest: tests/data/README.md.
 RETIRED = Path(__file__).parents[1] / "data" / "retired_cells_mean.csv"
+LEAF = Path(__file__).parents[3] / "shared" / "data" / "series_string_6s2p" / "cell_hppc_25C.csv"
+TENTHS_OF_HALF = tuple(n / 20 for n in range(1, 11))  # 5 to 50 % of the nominal charge
 
 
 def retired(kind: str) -> list[tuple[float, float]]:
@@ -308,33 +310,96 @@ def test_a_rested_12_volt_lfp_unit_reads_13_2() -> None:
     assert 4 * chemistry("lfp").ocv.volts(0.5) == pytest.approx(13.2, abs=4 * 0.015)
 
 
+def freed(key: str, kind: str) -> np.ndarray:
+    """
+    Return how far each step's mean lies above the curve once what the way of reading adds is taken off. [V]
+
+    Three parts, each from the chemistry's own file. Half the hysteresis: they were charged to each step. What ten
+    minutes leave of the slow pairs after a step of 5 % at 1C (three minutes). And the charge left in a cell that a 1C
+    run calls empty, where its open-circuit voltage is the lowest allowed and the drop under 1C: the true charge is that
+    much more than the one counted from there.
+    """
+    chem, found = chemistry(key), []
+    for nominal, (soc, volts) in zip(TENTHS_OF_HALF, retired(kind), strict=True):
+        c_rate = soc / nominal  # 1C of the nominal capacity, over what the cell still holds
+        slow = [(chem.num(r) * 1e-3 * c_rate, chem.num(tau)) for r, tau in (("r1_q", "tau1"), ("r2_q", "tau2"))]
+        left_v = sum(ohm * -np.expm1(-180.0 / tau) * np.exp(-600.0 / tau) for ohm, tau in slow)
+        drop_v = chem.num("r10s_q") * 1e-3 * c_rate + sum(ohm for ohm, _ in slow)
+        under = chem.ocv.soc_at(chem.num("discharge_min_v") + drop_v)
+        true = under + (1.0 - under) * soc
+        found.append(volts - chem.num("ocv_hysteresis") / 2 - left_v - chem.ocv.volts(true))
+    return np.array(found)
+
+
+def rms(away: object) -> float:
+    """Return the root of the mean square."""
+    return float(np.sqrt(np.mean(np.square(away))))
+
+
+# A batch is one draw of the doubt, not ten: its steps lie on one smooth curve. Of a departure with two independent
+# normal amplitudes (a cosine and a sine over the charge), the largest is Rayleigh's: 95 % within 2.45 deviations.
+LARGEST_SD = float(np.sqrt(-2.0 * np.log(0.05)))
+
+
 @pytest.mark.parametrize(
     ("key", "kind"),
     [
         ("lfp", "LFP"),
-        pytest.param(
-            "nmc",
-            "NMC",
-            marks=pytest.mark.xfail(
-                strict=True, reason="aged cells read on the charge branch after 10 min: 45 to 121 mV above; sd 30 mV"
-            ),
-        ),
+        ("nmc", "NMC"),
         pytest.param(
             "lmo",
             "LMO",
             marks=pytest.mark.xfail(
-                strict=True, reason="the curve lies 0.2 to 0.7 V above these cells; its sd is 0.1 V"
+                strict=True,
+                reason="another cell behind one label: 0.52 V rms below (0.23 V at 63 % to 0.80 V at 6 %), five times "
+                "the 0.1 V that the Leaf's cells confirm; a doubt for both, 0.35 V, voids the checks of full cells",
             ),
         ),
     ],
 )
 def test_curve_lies_with_the_retired_cells(key: str, kind: str) -> None:
-    """The curve must lie within twice its doubt of the mean of measured retired cells (Tao et al. 2024)."""
-    chem = chemistry(key)
-    steps = retired(kind)
-    assert len(steps) == 10
-    for soc, volts in steps:
-        assert chem.ocv.volts(soc) == pytest.approx(volts, abs=2 * chem.num("ocv_curve_sd")), soc
+    """
+    Freed of what the reading adds, a batch must lie within the stated doubt: rms within 1.96, the largest within 2.45.
+
+    Data: Tao et al. 2024, means of 56, 67 and 95 records of cells of 52 to 96 % health.
+    """
+    away, doubt = freed(key, kind), chemistry(key).num("ocv_curve_sd")
+    assert len(away) == 10
+    assert rms(away) <= 1.96 * doubt
+    assert np.abs(away).max() <= LARGEST_SD * doubt
+
+
+def test_the_doubt_of_nmc_is_that_of_three_makes() -> None:
+    """
+    The doubt of an NMC unit known by its label must be the standard deviation of three makes about the curve, to 5 mV.
+
+    JCGM 100:2008, 4.2.2, with two degrees of freedom, as the curve itself was made of two of them: 48 mV.
+    """
+    chem = chemistry("nmc")
+    published = [[chem.ocv.volts(s) - v for s, v in list(zip(TENTHS, t, strict=True))[1:]] for t in (ECKER, SMITH)]
+    makes = [*(rms(away) for away in published), rms(freed("nmc", "NMC"))]
+    spread = float(np.sqrt(np.sum(np.square(makes)) / (len(makes) - 1)))
+    assert chem.num("ocv_curve_sd") == pytest.approx(spread, abs=0.005)
+
+
+@pytest.mark.skipif(not LEAF.exists(), reason="the open data set lies outside the repository, not here")
+def test_a_leaf_s_cell_lies_within_the_doubt_of_lmo() -> None:
+    """
+    Rest points of a cell of LMO and graphite, an hour after each 3.2 Ah, must lie within the LMO curve's doubt.
+
+    Data: G. Wiggins et al., "Battery cell data from a 2013 Nissan Leaf", doi 10.5281/zenodo.2580327.
+    """
+    with LEAF.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    hours, amps, volts = (np.array([float(row[key]) for row in rows]) for key in ("t_s", "current_A", "voltage_V"))
+    step = np.array([int(row["step"]) for row in rows])
+    drawn = np.concatenate([[0.0], np.cumsum(-(amps[1:] + amps[:-1]) / 2 * np.diff(hours) / 3600.0)])
+    ends = np.flatnonzero(np.isin(step[:-1], (5, 10)) & (step[1:] == 6))  # the last of each rest before a pulse
+    chem = chemistry("lmo")
+    away = [chem.ocv.volts(1.0 - float(drawn[k] / drawn[-1])) - float(volts[k]) for k in ends]
+    assert len(away) >= 9
+    assert rms(away) <= chem.num("ocv_curve_sd")
+    assert np.abs(away).max() <= LARGEST_SD * chem.num("ocv_curve_sd")
 
 
 @pytest.mark.parametrize("key", KEYS)

@@ -99,6 +99,68 @@ def test_a_reading_of_an_unknown_unit(run: Run, readings: Path) -> None:
     assert "'A1'" in said.err
 
 
+def test_volts_beyond_the_unit_are_refused_with_their_place(run: Run, readings: Path) -> None:
+    """What the pile file refuses as a rest voltage the readings file does not take either, with line and column."""
+    (readings / "readings.csv").write_text(READINGS + "A1,rest,2024-11-11,126.1,,24,,,,\n", "utf-8")
+    for command in (("bench",), ("judge", "A1 // A2")):
+        said = run(*command, "--pile", "pile.csv", "--readings", "readings.csv")
+        assert said.code == 2
+        assert "readings.csv:6 volts: 126.1 V is beyond anything 6 cells of lead_agm can hold" in said.err
+        assert "did you mean 12.61?" in said.err
+
+
+def test_a_unit_in_other_capitals_is_hinted_at(run: Run, readings: Path) -> None:
+    """--unit a1 is answered with A1, in the bench and for a log."""
+    assert "did you mean 'A1'?" in run("bench", "--pile", "pile.csv", "--unit", "a1").err
+    (readings / "log.csv").write_text("t_s,U,I\n0,12.6,5\n10,12.5,5\n", "utf-8")
+    assert "did you mean 'A1'?" in run("bench", "log", "log.csv", "--pile", "pile.csv", "--unit", "a1").err
+
+
+def test_the_worth_of_a_reading_is_told_for_a_person(run: Run, readings: Path) -> None:
+    """How sure now and how sure then, in a hundred; bits stand in the JSON alone, by their proper names."""
+    given = ("bench", "--pile", "pile.csv", "--readings", "readings.csv")
+    shown, said = run(*given).out, json.loads(run(*given, "--json").out)["settling"]
+    assert "bit" not in shown
+    assert "sure now" in shown
+    assert f"{100 * said['sure_frac']:.0f} in 100" in shown
+    best = said["readings"][0]
+    assert 0.0 < best["information_bits"] <= said["entropy_bits"]
+    assert f"Now {100 * said['sure_frac']:.0f} in 100 sure" in best["says"]
+    assert "bit" not in best["says"]
+
+
+def test_a_budget_says_what_is_common(run: Run, readings: Path) -> None:
+    """Each line of a budget tells whether every reading of the meter shares it: the gain yes, the counts no."""
+    said = json.loads(run("bench", "--pile", "pile.csv", "--readings", "readings.csv", "--no-settle", "--json").out)
+    rest = next(e for e in said["units"]["A1"]["estimates"] if e["quantity"] == "rest_v")
+    assert {line["common"] for line in rest["budget"]} == {True, False}
+    assert next(line for line in rest["budget"] if "gain" in line["cause"])["common"] is True
+
+
+def test_a_log_without_temperature_takes_the_piles(run: Run, folder: Path) -> None:
+    """The unit's temperature in the pile counts, is said, and stands in the row; one in the log goes before it."""
+    rows = [f"{600 * k},{12.6 - 0.0182 * k:.4f},5" for k in range(116)]
+    (folder / "run.csv").write_text("t_s,U,I\n" + "\n".join(rows) + "\n", "utf-8")
+    (folder / "cold.csv").write_text(
+        "id,chemistry,cells,rated_ah,temperature_c\nA1,lead_agm,6,100,5\nA2,lead_agm,6,100,\n", "utf-8"
+    )
+    asked = ("bench", "log", "run.csv", "--pile", "cold.csv", "--json")
+    warm, cold = (json.loads(run(*asked, "--unit", name).out) for name in ("A2", "A1"))
+    of = {name: said["estimates"][0] for name, said in (("A1", cold), ("A2", warm))}
+    assert of["A1"]["facts"]["temperature_c"] == 5.0
+    assert of["A1"]["value"] > of["A2"]["value"]  # less is drawn in the cold, so it holds more at 25 °C
+    assert [r["code"] for r in cold["remarks"]].count("log-pile-temperature") == 1
+    assert "log-pile-temperature" not in [r["code"] for r in warm["remarks"]]
+    assert run(*asked, "--unit", "A1", "--readings", "new.csv", "--yes").code == 0
+    (kept,) = desk.load_readings(folder / "new.csv")
+    assert (kept.temperature_c, kept.note) == (5.0, "temperature of the pile file")
+    own = [f"{row},21.5" for row in rows]
+    (folder / "run.csv").write_text("t_s,U,I,temp_C\n" + "\n".join(own) + "\n", "utf-8")
+    said = json.loads(run(*asked, "--unit", "A1").out)
+    assert said["estimates"][0]["facts"]["temperature_c"] == 21.5
+    assert "log-pile-temperature" not in [r["code"] for r in said["remarks"]]
+
+
 def test_the_demo_files_make_a_tested_unit(run: Run, folder: Path) -> None:
     """The demo's log of L6 is read by its own headings, turned to discharge positive, and makes L6 a tested unit."""
     desk.keep_demo(folder / "demo")

@@ -16,6 +16,7 @@ import typer
 from typer.testing import CliRunner
 
 from hotchpot.desk.guiding import drafts, guide
+from hotchpot.errors import InputError
 from hotchpot.faces.cli import talk
 from hotchpot.faces.cli.guide import run_guide
 from hotchpot.faces.cli.looks import console
@@ -116,6 +117,48 @@ def test_cautions_come_first_and_last(walk: Walk) -> None:
     caution = "local codes and a licensed electrician decide"
     assert out.index(caution) < out.index("Step 1 of") < out.index("3.75 mΩ") < out.rindex(caution)
     assert out.index("STOP IF:") < out.index("3.75 mΩ")
+
+
+def test_each_step_begins_with_the_cautions_that_matter_there(walk: Walk) -> None:
+    """The start has each caution in one line, each step its own few, and the word cautions all of them in full."""
+    out = walk("resistance", ["none", "cautions", *LOADS[1:]]).out
+    start, step_1, step_2, again, step_3, *_ = out.split(" Step ")
+    assert "! Put a fuse in the plus lead" in start
+    assert "never at its terminals" not in start
+    assert "! Goggles on" in step_1
+    assert "fuse" not in step_1
+    assert "! Red to plus" in step_2
+    assert "never at its terminals, and put the switch in first" in step_2  # asked for at this step
+    assert again.startswith("2 of 12")
+    assert "! Put a fuse in the plus lead" in step_3
+    plain = [step.split(" STOP IF")[0] for step in (step_1, again, step_3)]
+    assert [step.count("! ") for step in plain] == [2, 1, 3]
+
+
+def test_a_caution_fits_one_line_of_80(walk: Walk, monkeypatch: pytest.MonkeyPatch, capsys: Any) -> None:
+    """At 80 columns every short caution stands on one line, and the list at the start fits a screen."""
+    monkeypatch.setenv("COLUMNS", "80")
+    console.cache_clear()
+    monkeypatch.setattr(sys, "stdin", io.StringIO("quit\n"))
+    assert run_guide("capacity", unit="A3", pile=Path("pile.csv")) == 0
+    lines = capsys.readouterr().out.splitlines()
+    begin = lines.index("Before anything else")
+    listed = lines[begin + 1 : next(k for k, line in enumerate(lines) if "type cautions" in line)]
+    assert all(line.startswith("  ! ") for line in listed)
+    assert 8 <= len(listed) <= 14
+
+
+def test_hours_of_a_clock_are_told_as_a_number(walk: Walk) -> None:
+    """12:30 at a question for hours is asked again with 12.5."""
+    said = walk("rest", ["", "12:30", "12.5", "12.71", "done", ""], no_wait=True)
+    assert "'12:30' is a time of a clock, give hours as one number: 12.5" in said.out
+
+
+def test_the_guide_refuses_readings_that_its_unit_cannot_have(walk: Walk, tmp_path: Path) -> None:
+    """A slip in the readings file beside the pile is told with its line before the test begins."""
+    (tmp_path / "readings.csv").write_text("unit,kind,volts\nA3,rest,126.1\n", "utf-8")
+    with pytest.raises(InputError, match=r"readings.csv:2 volts: 126.1 V is beyond anything 6 cells"):
+        walk("look", ["", "none", ""])
 
 
 def test_without_a_procedure_all_are_listed(walk: Walk, tmp_path: Path) -> None:
@@ -275,10 +318,11 @@ def test_stop_says_what_to_do(walk: Walk, tmp_path: Path) -> None:
 
 
 def test_a_unit_is_asked_for(walk: Walk, tmp_path: Path) -> None:
-    """Without a unit its id is asked, again when it is not in the pile."""
-    said = walk("look", ["A9", "A3", "", "none", ""], unit=None)
+    """Without a unit its id is asked, again when it is not in the pile; other capitals are hinted at first."""
+    said = walk("look", ["A9", "s1", "A3", "", "none", ""], unit=None)
     assert said.code == 0
-    assert "There is no unit 'A9'" in said.out
+    assert "there is no unit 'A9'" in said.out
+    assert "there is no unit 's1' in the pile, did you mean 'S1'?" in said.out
     assert rows(tmp_path)[0].unit == "A3"
 
 

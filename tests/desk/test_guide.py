@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -13,7 +14,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hotchpot.bench.estimate import Quantity
+from hotchpot.bench.procedure.figures import book as data_of_tests
 from hotchpot.bench.procedure.procedures import Step, StepKind
+from hotchpot.desk.files import LARGEST_READINGS_BYTES, load_readings
 from hotchpot.desk.guiding import drafts, guide, newunit, notebook, procbook, watching, worked
 from hotchpot.desk.guiding.answers import count_of, number
 from hotchpot.desk.guiding.noted import reading_of, seen_reading
@@ -554,3 +557,28 @@ def test_the_page_names_every_refusal() -> None:
     codes = set(re.findall(r'"((?:unit|sealed|alkaline|too|voltage|rest|far|no)-[a-z-]+)"', source))
     assert len(codes) >= 8
     assert [code for code in codes if f"`{code}`" not in page] == []
+
+
+def test_every_caution_is_on_paper() -> None:
+    """The page of the tests holds every caution of every test, also those of other kinds than its example."""
+    pages = procbook.procedures_markdown().split("\n### ")
+    for one in guide.procedures():
+        (page,) = [page for page in pages if page.startswith(one.title + "\n")]
+        for name in one.cautions:
+            words = data_of_tests()["cautions"][name]["text"].split("{")[0]
+            assert words in page, (one.key, name)
+
+
+def test_the_notebook_takes_files_as_large_as_they_are_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One limit for reading and adding: a file below it gets its row, one beyond it is refused with the same words."""
+    book = tmp_path / "readings.csv"
+    reading = Reading(unit="A3", kind=ReadingKind.LOOK)
+    notebook.append_reading(book, reading)
+    monkeypatch.setattr("hotchpot.desk.files.LARGEST_BYTES", 1)
+    notebook.append_reading(book, replace(reading, note="again"))
+    assert len(load_readings(book)) == 2
+    with book.open("r+b") as file:
+        file.truncate(LARGEST_READINGS_BYTES + 1)  # a hole: it takes no room on the disk
+    for use in (lambda: notebook.append_reading(book, reading), lambda: load_readings(book)):
+        with pytest.raises(InputError, match="is larger than 200 MB"):
+            use()

@@ -8,15 +8,18 @@ import zipfile
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 from hotchpot.bench.trace import Flow
+from hotchpot.desk.evidence import load_evidence
 from hotchpot.desk.logs.logcells import Cells
 from hotchpot.desk.logs.logfile import LogReport, read_log
 from hotchpot.desk.logs.logprobe import probe
 from hotchpot.errors import InputError
+from hotchpot.pile import Unit
 
 DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
 Row = tuple[object, ...]
@@ -411,7 +414,7 @@ def test_the_published_file_of_two_batteries() -> None:
     runs = [piece.out_ah for piece in report.logs["B"].pieces if piece.flow is Flow.DISCHARGE]
     assert runs == [pytest.approx(14.113, abs=0.01)]
     assert read_log(path, unit="B").logs.keys() == {"B"}
-    with pytest.raises(InputError, match="known are: A, B"):
+    with pytest.raises(InputError, match="'only=A'; known are: A, B"):
         read_log(path, unit="Q9")
 
 
@@ -433,6 +436,91 @@ def test_units_in_turn_share_a_file(file: Path) -> None:
     assert report.logs["B"].pieces[1].line == 1003
     many = [(t, f"n{k % 300}", v, a) for k, (t, v, a, _) in enumerate(ROWS)]
     refused(written(file, many, "t_s,what,U,I"), "more than 200 different values", columns="unit=what")
+
+
+def two_channels(file: Path) -> Path:
+    """Write a file of two batteries by the names of the logger's channels."""
+    rows = [row for t, v, a, _ in ROWS for row in ((t, "ch1", v, a), (t + 5.0, "ch2", v + 0.1, a / 2))]
+    return written(file, rows, "t_s,channel,U,I")
+
+
+def test_a_channel_is_named_as_the_file_does(file: Path) -> None:
+    """only=ch2 takes that channel, under the unit's name where one is given; whatever is not there says what is."""
+    two_channels(file)
+    report = read_log(file, columns="only=ch2", unit="A3")
+    assert report.logs.keys() == {"A3"}
+    assert {piece.unit for piece in report.log.pieces} == {"A3"}
+    assert report.log.out_ah == pytest.approx(OUT_AH / 2, abs=0.001)
+    assert read_log(file, columns="unit=channel, only=ch1").log.out_ah == pytest.approx(OUT_AH, abs=0.001)
+    told = "no rows of 'A3' in its column 'channel', name it .* columns 'only=ch1'; known are: ch1, ch2"
+    refused(file, told, unit="A3")
+    refused(file, "did you mean 'ch2'?", columns="only=CH2")
+    refused(written(file), "no column tells batteries apart, so none is 'ch1'", columns="only=ch1")
+
+
+def test_the_one_battery_of_a_file_is_the_unit(file: Path) -> None:
+    """Where the column of units has one name only, the file is that of the unit that is asked for."""
+    written(file, [(t, "ch1", v, a) for t, v, a, _ in ROWS], "t_s,channel,U,I")
+    report = read_log(file, unit="A3")
+    assert report.logs.keys() == {"A3"}
+    assert report.log.out_ah == pytest.approx(OUT_AH, abs=0.001)
+
+
+def test_channels_are_named_in_the_readings_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two rows of a readings file take a channel each of one logger's file, which is read once."""
+    two_channels(tmp_path / "both.csv")
+    units = [Unit(id=name, chemistry="lead_agm", cells=6, rated_ah=20.0, rated_hours=20.0) for name in ("A3", "A4")]
+    book = tmp_path / "readings.csv"
+    book.write_text("unit,kind,file,columns\nA3,log,both.csv,only=ch1\nA4,log,both.csv,only=ch2\n", "utf-8")
+    evidence = load_evidence(book, units)
+    assert len(evidence.reports) == 1
+    drawn = [evidence.logs[name, "both.csv"][0].out_ah for name in ("A3", "A4")]
+    assert drawn == [pytest.approx(OUT_AH, abs=0.001), pytest.approx(OUT_AH / 2, abs=0.001)]
+    book.write_text("unit,kind,file\nA3,log,both.csv\n", "utf-8")
+    with pytest.raises(InputError, match=r"readings.csv:2 file: both.csv: no rows of 'A3'.* known are: ch1, ch2"):
+        load_evidence(book, units)
+    book.write_text("unit,kind,file,columns\nA3,log,both.csv,only=ch3\n", "utf-8")
+    with pytest.raises(InputError, match=r"readings.csv:2 columns: both.csv: no rows of 'ch3'"):
+        load_evidence(book, units)
+
+
+@pytest.mark.parametrize(
+    ("head", "row", "start"),
+    [
+        ("t_s,stamp,U,I", lambda t: f"{t + 40},{stamp('%Y-%m-%dT%H:%M:%S')(t)}", "2024-03-30T22:00:00"),
+        ("time_utc,t_s,U,I", lambda t: f"{stamp('%d.%m.%Y %H:%M')(t)},{t}", "2024-03-30T22:00:00"),
+        ("t_min,unixtime,U,I", lambda t: f"{t / 60},{int(START.timestamp() + t)}", "2024-03-30T22:00:00"),
+        ("t_s,Date,Time,U,I", lambda t: f"{t},{stamp('%Y-%m-%d,%H:%M:%S')(t)}", "2024-03-30T22:00:00"),
+        ("t_s,bought,U,I", lambda t: f"{t},2019-05-01 00:00:00", None),
+        ("t_s,U,I", lambda t: f"{t}", None),
+    ],
+    ids=["iso", "minutes", "epoch", "two columns", "another date", "none"],
+)
+@pytest.mark.parametrize("stated", [None, "time=1"])
+def test_a_date_beside_the_seconds_tells_the_start(
+    file: Path, head: str, row: Callable[[float], str], start: str | None, stated: str | None
+) -> None:
+    """A log counts its seconds, and begins when the dates beside them say; a date that stands still says nothing."""
+    if stated and not head.startswith("t_"):
+        stated = "time=t_s"
+    file.write_text("\n".join([head, *(f"{row(t)},{v},{a}" for t, v, a, _ in ROWS)]) + "\n", "utf-8")
+    log = read_log(file, columns=stated).log
+    assert log.start == start
+    assert log.pieces[0].end_s - log.pieces[0].start_s == pytest.approx(5000.0, abs=10.0)
+
+
+@pytest.mark.parametrize("name", ["stamp", "time_utc"])
+@pytest.mark.parametrize("long", [False, True], ids=["short", "long"])
+def test_dates_go_before_seconds_that_begin_anew(file: Path, name: str, long: bool, request: Any) -> None:
+    """Where the seconds begin anew and a column of dates goes on, the dates are the time, and nothing is guessed."""
+    if long:
+        request.getfixturevalue("long_files")
+    rows = [(t % 21_230.0, stamp("%Y-%m-%dT%H:%M:%SZ")(t), v, a) for t, v, a, _ in ROWS]
+    report = read_log(written(file, rows, f"t_s,{name},U,I"))
+    assert report.log.out_ah == pytest.approx(OUT_AH, abs=0.001)
+    assert report.log.start == "2024-03-30T22:00:00"
+    assert "begins anew" in report.columns.time.why
+    assert codes(report) & {"log-clock-restart", "log-clock-jump"} == set()
 
 
 def test_windows_of_a_second_clock(file: Path) -> None:

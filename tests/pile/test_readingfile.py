@@ -21,7 +21,7 @@ from hotchpot.errors import Fault, InputError
 from hotchpot.pile import FLAGS, Unit
 from hotchpot.pile.reading import Reading, ReadingKind
 from hotchpot.pile.readingcolumns import COLUMNS, EVERY, MAX_READINGS, READINGS, USES, kinds_markdown, readings_markdown
-from hotchpot.pile.readingfile import parse_readings, unknown_units, write_readings
+from hotchpot.pile.readingfile import impossible_volts, parse_readings, unknown_units, write_readings
 from hotchpot.pile.table import ENOUGH_FAULTS, Kind
 
 DOC = Path(__file__).parents[2] / "docs" / "readings-file.md"
@@ -814,7 +814,7 @@ def test_the_document_holds_the_tables() -> None:
 def test_the_documents_samples_read_and_its_faults_are_real() -> None:
     """The whole example must have every kind, the second repeat two of its rows, the faulty one get its answer."""
     text = DOC.read_text("utf-8")
-    whole, second = re.findall(r"```csv(?: readings\.csv)?\n(.*?)```", text, re.DOTALL)
+    whole, _several, second = re.findall(r"```csv(?: readings\.csv)?\n(.*?)```", text, re.DOTALL)
     every = without_lines(read(whole))
     assert {reading.kind for reading in every} == set(ReadingKind)
     assert [replace(reading, count_v=0.01) for reading in without_lines(read(second))] == every[2:4]
@@ -822,3 +822,45 @@ def test_the_documents_samples_read_and_its_faults_are_real() -> None:
     with pytest.raises(InputError) as caught:
         parse_readings(faulty, name="readings.csv")
     assert f"{caught.value}\n" == answer
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("unit,kind,volts,hours\nA1,rest,12.6,12:30\n", "hours: '12:30' is not a number, write it as one number: 12.5"),
+        ("unit,kind,volts,hours\nA1,rest,12.6|12.7,1|5:15\n", "write it as one number: 5.25"),
+        ("unit,kind,volts,time [min]\nA1,rest,12.6,12:30\n", "write it as one number: 750"),
+        ("unit,kind,volts,amps,seconds\nA1,loads,12.6|12.5,1|2,1:30\n", "write it as one number: 90"),
+    ],
+)
+def test_hours_of_a_clock_are_told_as_a_number(text: str, told: str) -> None:
+    """A time as on a clock says what it is as one number, in the heading's unit (12 h 30 min are 12.5 h, 750 min)."""
+    with pytest.raises(InputError, match=re.escape(told)) as caught:
+        parse_readings(text, name="readings.csv")
+    assert len(caught.value.faults) == 1
+
+
+def test_an_id_in_other_capitals_is_hinted_at_first() -> None:
+    """a3 is A3 before it is a33 or anything else that is near."""
+    pile = [Unit(id=name, chemistry="lfp", cells=4, rated_ah=100.0, rated_hours=5.0) for name in ("a33", "A3", "B3")]
+    (fault,) = unknown_units([Reading(unit="a3", kind=ReadingKind.LOOK, line=2)], pile)
+    assert fault.mend == "did you mean 'A3'?"
+
+
+@pytest.mark.parametrize(
+    ("reading", "told"),
+    [
+        (Reading(unit="A1", kind=ReadingKind.REST, volts=(12.6, 126.1), line=3), "3 volts: 126.1 V is beyond anything"),
+        (Reading(unit="A1", kind=ReadingKind.LOADS, volts=(-30.0, 12.4), line=4), "4 volts: -30 V is beyond anything"),
+        (Reading(unit="A1", kind=ReadingKind.RUN, volts=(10.5,), cutoff_v=1050.0, line=5), "5 cutoff_v: 1050 V"),
+    ],
+)
+def test_volts_that_the_unit_cannot_have(reading: Reading, told: str) -> None:
+    """Beyond the limit of the pile file, 1.5 times the highest charge voltage of its cells, volts are a fault."""
+    pile = [Unit(id="A1", chemistry="lead_agm", cells=6, rated_ah=100.0, rated_hours=20.0)]
+    (fault,) = impossible_volts([reading], pile)
+    assert str(fault).startswith(told)
+    most_v = 1.5 * 6 * pile[0].chem.num("charge_max_v")
+    assert f"{most_v:g} V is the most" in fault.mend
+    assert impossible_volts([Reading(unit="A1", kind=ReadingKind.REST, volts=(most_v, -most_v))], pile) == []
+    assert impossible_volts([Reading(unit="Z9", kind=ReadingKind.REST, volts=(126.1,))], pile) == []

@@ -205,10 +205,10 @@ def sum_over_cells(node: Node, name: str) -> float:
 
 
 def open_v(node: Node) -> float:
-    """Return a block's open-circuit voltage, or its chemistry's at 80 % charge where nothing was read. [V]"""
+    """Return a block's open-circuit voltage, or that of its curve at 80 % charge where nothing was read. [V]"""
     if node.ocv_v is not None:
         return node.ocv_v.value
     if not node.children:
-        return node.states[0].unit.cells * node.states[0].chem.ocv.volts(0.8)
+        return node.states[0].unit.cells * node.states[0].ocv_curve.volts(0.8)
     parts = [open_v(child) for child in node.children]
     return sum(parts) if node.is_series else max(parts)

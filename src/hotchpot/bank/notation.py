@@ -252,16 +252,12 @@ def _faults(reader: _Reader, known: Collection[str] | None) -> Iterator[Fault]:
         if pile is not None and name not in pile:
             unknown += 1
             helped = unknown <= MOST_FAULTS_SHOWN and unknown * len(pile) <= _MOST_COMPARED
-            hint = _hint(name, known or ()) if helped else "see the ids of the pile"
+            hint = "see the ids of the pile"
+            if not pile:
+                hint = "the pile is empty"
+            elif helped:
+                hint = nearest(name[:60], known or ())
             yield Fault(where, f"no unit has the id {_short(name)}", hint)
-
-
-def _hint(name: str, known: Collection[str]) -> str:
-    """Return the nearest known id; small and capital letters are told apart, but not when looking for what is near."""
-    if not known:
-        return "the pile is empty"
-    alike = [other for other in known if other.casefold() == name.casefold()]
-    return f"did you mean {alike[0]!r}?" if alike else nearest(name[:60], known)
 
 
 def _short(name: str) -> str:

@@ -48,7 +48,8 @@ class Worth:
     What one reading on one unit would tell of the verdict.
 
     `sure_after_frac` is the expected probability of the verdict that is likeliest then, `gain_frac` how much more that
-    is than now, `bits` the doubt it takes away, `hours` how long the procedure takes by the clock.
+    is than now, `bits` the doubt it takes away (mutual information; readings are ranked by it), `hours` how long the
+    procedure takes by the clock.
     """
 
     unit: str
@@ -206,10 +207,7 @@ def _worth(candidate: Candidate, now: float, after: float, bits: float) -> Worth
     name, procedure, hours = candidate.unit, candidate.procedure, candidate.hours
     says = f"The {procedure} reading of {name} tells nothing of the verdict that could be told from chance."
     if bits > 0.0:
-        says = (
-            f"With the {procedure} reading of {name} it would be {100 * after:.0f} % sure, now {100 * now:.0f} %; "
-            f"{bits:.2f} bits, about {_span(hours)}."
-        )
+        says = _told(f"the {procedure} reading of {name}", now, after, hours)
     return Worth(
         unit=name,
         procedure=procedure,
@@ -219,6 +217,28 @@ def _worth(candidate: Candidate, now: float, after: float, bits: float) -> Worth
         hours=hours,
         says=says,
     )
+
+
+def _told(reading: str, now: float, after: float, hours: float) -> str:
+    """Return what a reading does for whoever must name the verdict; `now` and `after` are probabilities."""
+    sure, then = in_hundred(now), in_hundred(after)
+    if sure == then:
+        return (
+            f"Now {sure} sure; {reading} would hardly make another verdict the likeliest, but shows how far "
+            f"the verdict is from another. It takes about {_span(hours)}."
+        )
+    return f"Now {sure} sure; after {reading} about {then}, on average. It takes about {_span(hours)}."
+
+
+def in_hundred(chance: float) -> str:
+    """
+    Return a chance in words, never as certain as it is not.
+
+    >>> in_hundred(0.62), in_hundred(0.9991), in_hundred(1.0)
+    ('62 in 100', 'over 99 in 100', '100 in 100')
+    """
+    whole = round(100 * chance)
+    return "over 99 in 100" if whole == 100 and chance < 1.0 else f"{whole} in 100"
 
 
 def _span(hours: float) -> str:

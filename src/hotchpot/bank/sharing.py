@@ -1,9 +1,9 @@
 r"""
 Who carries what while a bank is discharged, from full to empty, and when a string drops out.
 
-Units are a source OCV(SoC) behind a resistance R(SoC) and two slow pairs. Each step solves the network exactly by
-series-parallel reduction and moves the charge implicitly: over a step the open-circuit voltage of a unit falls by its
-slope times the charge drawn, and each slow pair relaxes exactly,
+Units are a source OCV(SoC), their own where it was measured, behind a resistance R(SoC) and two slow pairs. Each step
+solves the network exactly by series-parallel reduction and moves the charge implicitly: over a step the open-circuit
+voltage of a unit falls by its slope times the charge drawn, and each slow pair relaxes exactly,
 
 .. math::
     E(s - I\,\Delta t/Q) \approx E(s) - E'(s)\,I\,\Delta t/Q \qquad
@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from hotchpot.bank.bank import Bank, Node, sum_over_cells
-from hotchpot.chemistry import SOC_GRID
+from hotchpot.chemistry import SOC_GRID, Chemistry, Curve
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -110,12 +110,13 @@ class _Run:
             stay = self.np.exp(-step_h / tau_h)
             self.pair_v[i] = stay * self.pair_v[i] + (1.0 - stay) * ohm * current
 
-    def _groups(self, bank: Bank) -> list[tuple[Any, Any]]:
-        kinds: dict[str, list[int]] = {}
+    def _groups(self, bank: Bank) -> list[tuple[Chemistry, Curve, Any]]:
+        """Units with one curve, their chemistry's or a unit's own, and their places."""
+        kinds: dict[tuple[str, int], list[int]] = {}
         for i, state in enumerate(bank.units):
-            kinds.setdefault(state.chem.key, []).append(i)
-        found = {state.chem.key: state.chem for state in bank.units}
-        return [(found[key], self.np.array(rows)) for key, rows in kinds.items()]
+            kinds.setdefault((state.chem.key, id(state.ocv_curve)), []).append(i)
+        firsts = [(bank.units[rows[0]], rows) for rows in kinds.values()]
+        return [(state.chem, state.ocv_curve, self.np.array(rows)) for state, rows in firsts]
 
     def step_h(self, load_a: float, current: Any, step_soc: float) -> float:
         """A step in which no unit, nor the bank as a whole, loses more than `step_soc` of its charge."""
@@ -141,8 +142,8 @@ class _Run:
     def _sources(self, soc: Any) -> tuple[Any, Any, Any]:
         np = self.np
         volts, slopes, factor = np.empty_like(soc), np.empty_like(soc), np.empty_like(soc)
-        for chem, rows in self.groups:
-            s, v = np.array(chem.ocv.soc), np.array(chem.ocv.volt)
+        for chem, curve, rows in self.groups:
+            s, v = np.array(curve.soc), np.array(curve.volt)
             x = soc[rows]
             piece = np.clip(np.searchsorted(s, x, side="right") - 1, 0, len(s) - 2)
             below = np.exp(np.minimum(x, 0.0) / _KNEE_SOC)

@@ -79,12 +79,14 @@ def _curve_doubt_v(node: Node) -> float:
     """
     Return the doubt of a gap between voltages that do not come from the same place. [V]
 
-    Between units that were all read, or all taken from one chemistry's curve, the curve's own doubt does not matter.
+    Between units that were all read, or all taken from one chemistry's curve, the curve's own doubt does not matter. A
+    unit whose own curve was measured has that curve's doubt, and shares it with no other.
     """
     taken = [state for state in node.states if state.curve_doubt_v > 0.0]
-    if not taken or (len(taken) == len(node.states) and len({state.chem.key for state in taken}) == 1):
+    one_curve = len({state.ocv_curve for state in taken}) == 1
+    if not taken or (len(taken) == len(node.states) and one_curve):
         return 0.0
-    return node.cells * max(state.chem.num("ocv_curve_sd") for state in taken)
+    return node.cells * max(state.curve_doubt_v / state.unit.cells for state in taken)
 
 
 def _rests(branches: list[tuple[Measure | None, Measure]]) -> list[tuple[Measure, Measure]]:
@@ -217,7 +219,7 @@ def charge_curve(node: Node) -> ChargeCurve:
 def _unit_curve(state: State) -> ChargeCurve:
     """A unit's curve, shifted so that it passes through the voltage that was really read."""
     assert state.soc_frac is not None
-    ocv, cells = state.chem.ocv, state.unit.cells
+    ocv, cells = state.ocv_curve, state.unit.cells
     if state.ocv_v is not None:
         soc = ocv.soc_at(state.ocv_v.value / cells) if state.unit.soc_frac is None else state.soc_frac.value
         shift = 0.0 if state.unit.soc_frac is None else state.ocv_v.value - cells * ocv.volts(soc)

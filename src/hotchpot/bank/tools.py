@@ -99,7 +99,7 @@ def _voltage_known(state: State) -> bool:
         return is_rested(state)
     if state.soc_frac is None:
         return False
-    curve, doubt = state.chem.ocv, state.chem.num("ocv_curve_sd")
+    curve, doubt = state.ocv_curve, state.ocv_sd_at(state.soc_frac.value)
     volts = curve.volts(state.soc_frac.value)
     return (curve.soc_at(volts + doubt) - curve.soc_at(volts - doubt)) / 2 > FLAT_FRAC
 

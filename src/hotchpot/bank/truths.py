@@ -4,7 +4,8 @@ Draws of what a unit may truly be: many possible truths, each as likely as its s
 Each quantity is drawn through the inverse of its distribution, from numbers spread evenly over 0 to 1 (one in each of n
 equal slices, in random order: Latin hypercube, McKay, Beckman and Conover 1979, from memory), so that few draws go far.
 Within a unit, a resistance that was never read follows the drawn capacity as the bench assumes it, and the rest voltage
-and the charge follow one another along the curve. The curve's own error is one for all units of a chemistry.
+and the charge follow one another along the curve. The error of a chemistry's curve is one for all its units; that of a
+unit's own curve is its own.
 """
 
 from __future__ import annotations
@@ -166,12 +167,13 @@ def _resistance(state: State, part: Draws, capacity_ah: Draws) -> Draws:
 
 
 def _charge(state: State, spread: _Spread, name: str) -> tuple[Draws, Draws]:
-    """Return charges and rest voltages that belong together on a curve beside the chemistry's. [1], [V]"""
+    """Return charges and rest voltages that belong together on a curve beside its own or the chemistry's. [1], [V]"""
     import numpy as np
 
     chem, cells = state.chem, state.unit.cells
-    curve, curve_sd = chem.ocv, chem.num("ocv_curve_sd")
-    of_all = _normal(spread.column(f"curve {chem.key}"), 0.0, curve_sd)
+    curve, curve_sd = state.ocv_curve, _curve_sd_v(state)
+    whose = f"curve {chem.key}" if curve is chem.ocv else name + "curve"
+    of_all = _normal(spread.column(whose), 0.0, curve_sd)
     read, stated = state.unit.rest_v, state.unit.soc_frac is not None
     part = spread.column(name + "charge")
     if read is None:
@@ -197,12 +199,17 @@ def _told(state: State, cell_v: float) -> tuple[float, float]:
     """
     if state.soc_frac is None:
         return 0.0, 1.0
-    curve, doubt = state.chem.ocv, state.chem.num("ocv_curve_sd")
+    curve, doubt = state.ocv_curve, _curve_sd_v(state)
     width = (curve.soc_at(cell_v + doubt) - curve.soc_at(cell_v - doubt)) / 2
     scale = 1.0 if width <= 0.0 else min(1.0, state.soc_frac.sd / width)
     if abs(curve.soc_at(cell_v) - state.soc_frac.value) <= 1e-6:
         return 0.0, scale
     return curve.volts(state.soc_frac.value) - cell_v, scale
+
+
+def _curve_sd_v(state: State) -> float:
+    """Return the doubt of the unit's curve about where it stands. [V per cell]"""
+    return state.chem.num("ocv_curve_sd") if state.soc_frac is None else state.ocv_sd_at(state.soc_frac.value)
 
 
 def polarisation_v(state: State) -> float:

@@ -7,8 +7,10 @@ called by themselves: each takes what was read, and returns an `Estimate` with i
 
 from hotchpot.bench.combine import combine
 from hotchpot.bench.discharge.capacity import accuracy_through, capacity_of_run, to_rated, trace_through
-from hotchpot.bench.discharge.kinetic import Kinetic, fit_kinetic
+from hotchpot.bench.discharge.kinetic import Kinetic
+from hotchpot.bench.discharge.kinetic_fit import fit_kinetic
 from hotchpot.bench.discharge.rate import exponent_of_runs, exponent_of_two, time_rated_h, time_textbook_h
+from hotchpot.bench.discharge.rated import rated_by_fit
 from hotchpot.bench.discharge.temperature import capacity_factor
 from hotchpot.bench.efficiency import efficiencies_of_log
 from hotchpot.bench.estimate import Estimate, Line, Quantity, Shape
@@ -68,6 +70,7 @@ __all__ = [
     "leakage_of_volts",
     "meter",
     "meters",
+    "rated_by_fit",
     "resistance_at",
     "resistance_of_loads",
     "resistance_of_log",

@@ -12,6 +12,12 @@ where *g* runs over what readings with one instrument share: ten readings with o
 (JCGM 100:2008, 5.2.2, correlated inputs). Two estimates further apart than three of their joint standard deviations
 contradict each other (`common practice, no source`: the usual limit for an outlier): then the newest stands alone,
 its doubt is widened by half of the distance, and the contradiction is told.
+
+A figure without a date may be the oldest or the newest, and must not make a unit look better either way. Where it is
+the less favourable beside the newest dated one it counts as of that day, and stands where the two contradict each
+other; where it is the more favourable it counts as a year older than the oldest dated one, and gives way.
+
+Runs that one kinetic model brought to the rated rate are one estimate, as each holds the errors of all of them.
 """
 
 from __future__ import annotations
@@ -22,13 +28,23 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
-from hotchpot.bench.estimate import Estimate, Line, Shape
+from hotchpot.bench.estimate import Estimate, Line, Quantity, Shape
 from hotchpot.bench.remark import Remark, Weight
 
 APART_SD = 3.0
 SINCE_READ = "moved since it was read"
+ONE_FIT = "of_one_fit"  # the fact of runs brought to the rated rate by the one model fitted through them
 UNDATED_OLDER_YEARS = 1.0  # a figure without a date counts as a year older than the oldest dated one
 _YEAR_DAYS = 365.25
+# Which way a quantity is less favourable: 1 where more of it is, -1 where less is.
+_LESS_FAVOURABLE = {
+    Quantity.CAPACITY: -1.0,
+    Quantity.RESISTANCE: 1.0,
+    Quantity.LEAKAGE: 1.0,
+    Quantity.REST_V: -1.0,
+    Quantity.CHARGE_EFFICIENCY: -1.0,
+    Quantity.ENERGY_EFFICIENCY: -1.0,
+}
 SOURCE = "JCGM 100:2008, 5.2.2; three standard deviations apart: common practice, no source"
 
 
@@ -77,16 +93,17 @@ def combine(
     >>> print(f"{both.value:.1f} ± {both.sd:.2f}")
     92.0 ± 1.41
     """
-    told = [estimate for estimate in estimates if estimate.value is not None]
+    told = _one_of_a_fit([estimate for estimate in estimates if estimate.value is not None])
     if not told:
         return None
     dated = _aged(told, drift_frac_per_year)
-    newest = dated[-1]
+    newest = _that_stands(dated)
     agreeing = [one for one in dated if _apart(one, newest) <= APART_SD]
     against = [one for one in dated if _apart(one, newest) > APART_SD]
     lines = _budget(agreeing)
     value = _mean(agreeing)
-    since = _years(newest.estimate.when, today)
+    when = dated[-1].estimate.when
+    since = _years(when, today)
     if since > 0.0 and drift_frac_per_year > 0.0:
         lines.append(Line(SINCE_READ, drift_frac_per_year * since * abs(value)))
     remarks = [remark for one in agreeing for remark in one.estimate.remarks]
@@ -94,7 +111,34 @@ def combine(
         far = max(against, key=lambda one: abs(one.value - newest.value))
         lines.append(Line("contradicting readings", abs(far.value - value) / 2))
         remarks.append(_contradiction(subject, newest.estimate, far.estimate, _apart(far, newest)))
-    return replace(newest.estimate, value=value, budget=tuple(lines), low=None, high=None, remarks=tuple(remarks))
+    return replace(
+        newest.estimate, value=value, budget=tuple(lines), low=None, high=None, remarks=tuple(remarks), when=when
+    )
+
+
+def _one_of_a_fit(told: list[Estimate]) -> list[Estimate]:
+    """Return the estimates with only the newest of those that one fit made: each of them holds the errors of all."""
+    fitted = [k for k, one in enumerate(told) if ONE_FIT in one.facts]
+    newest = max(fitted, key=lambda k: (told[k].when or "", k), default=None)
+    return [one for k, one in enumerate(told) if k == newest or ONE_FIT not in one.facts]
+
+
+def _that_stands(dated: Sequence[_Dated]) -> _Dated:
+    """Return the newest, or the least favourable one without a date that contradicts it."""
+    newest = dated[-1]
+    apart = [
+        one
+        for one in dated
+        if one.estimate.when is None and _is_worse(one.estimate, newest.estimate) and _apart(one, newest) > APART_SD
+    ]
+    return max(apart, key=lambda one: abs(one.value - newest.value), default=newest)
+
+
+def _is_worse(one: Estimate, other: Estimate) -> bool:
+    """Tell whether an estimate is less favourable for its unit than another."""
+    assert one.value is not None
+    assert other.value is not None
+    return _LESS_FAVOURABLE.get(one.quantity, 0.0) * (one.value - other.value) > 0.0
 
 
 def _aged(told: Sequence[Estimate], drift: float) -> list[_Dated]:
@@ -105,7 +149,7 @@ def _aged(told: Sequence[Estimate], drift: float) -> list[_Dated]:
     oldest = next((one.when for one in listed if one.when is not None), None)
     aged = []
     for one in listed:
-        undated = one.when is None and newest is not None
+        undated = one.when is None and newest is not None and not _is_worse(one, listed[-1])
         years = _years(oldest, newest) + UNDATED_OLDER_YEARS if undated else _years(one.when, newest)
         assert one.value is not None
         aged.append(_Dated(one, years, drift * years * abs(one.value)))
@@ -166,10 +210,10 @@ def _years(since: str | None, until: str | None) -> float:
     """Return the years between two ISO dates or date-times; none where one is not known or the order is wrong."""
     if since is None or until is None:
         return 0.0
-    return max(0.0, (_day(until) - _day(since)).days / _YEAR_DAYS)
+    return max(0.0, (day_of(until) - day_of(since)).days / _YEAR_DAYS)
 
 
-def _day(when: str) -> date:
+def day_of(when: str) -> date:
     """Return the date of an ISO date, date-time, month or year; the middle of what is not said."""
     parts = [int(part) for part in when[:10].split("-")]
     year, month, day = (*parts, *(7, 1)[len(parts) - 1 :])[:3] if len(parts) < 3 else parts
@@ -177,16 +221,19 @@ def _day(when: str) -> date:
 
 
 def _contradiction(subject: str, newest: Estimate, other: Estimate, apart: float) -> Remark:
+    known = newest.when is not None or _LESS_FAVOURABLE.get(newest.quantity) is None
+    stands = "The newer one is used" if known else "Which is newer is not known, so the less favourable one is used"
+    also = "" if known else " Write the date of what has none, or strike it out where it no longer holds."
     return Remark(
         code="contradiction",
         weight=Weight.DOUBTFUL,
         subject=subject,
         says=(
             f"Two readings of {subject} contradict each other: {_told(other)} and {_told(newest)}, {apart:.1f} times "
-            "their joint standard deviation apart. The newer one is used, with more doubt."
+            f"their joint standard deviation apart. {stands}, with more doubt."
         ),
         why="One of them is wrong, or the unit has changed more than such units do; an average would hide which.",
-        do="Read it again, with the contacts cleaned and the meter checked against another.",
+        do="Read it again, with the contacts cleaned and the meter checked against another." + also,
         source=SOURCE,
         value=apart,
         limit=APART_SD,

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from hotchpot.bench.estimate import Estimate, Quantity
+from hotchpot.bench.estimate import Quantity
 from hotchpot.bench.grade import grade_of, rejected_on_sight
 from hotchpot.bench.meter import DEFAULT
 from hotchpot.bench.priors import (
@@ -25,18 +25,19 @@ from hotchpot.bench.priors import (
     resistance_prior,
 )
 from hotchpot.bench.remark import Remark
-from hotchpot.chemistry import Chemistry
+from hotchpot.bench.standing.level import NICKEL_SOC_SD, charge_now, curve_of, curve_sd_v, meter_sd_v, voltage_now
+from hotchpot.bench.standing.present import STATED_SD
+from hotchpot.chemistry import Chemistry, Curve
 from hotchpot.measure import Basis, Measure
 from hotchpot.pile.unit import Unit
 
 if TYPE_CHECKING:
+    from hotchpot.bench.standing.curve import OwnCurve
     from hotchpot.bench.study import Study
 
 __all__ = ["State", "made_year", "meter_sd_v", "rejected_on_sight", "state_of"]
 
-STATED_SOC_SD = 0.01
-FULL_FRAC = 0.995
-STATED_FULL_SD = 0.002  # full is where the charger stops, a defined point; elsewhere a counter has drifted
+STATED_SOC_SD = STATED_SD
 ROOM_TEMPERATURE_C = 20.0
 BENCH_C = 25.0  # what the bench brings resistances and capacities to
 DERATED_FROM_C, DERATED_TO_C = 45.0, 55.0
@@ -51,7 +52,9 @@ class State:
     `resistance_mohm` the 10 s DC value of the whole unit, `ocv_v` its open-circuit voltage now (None when neither
     voltage nor charge is known), `temperature_known` whether the temperature was read or planned, and `remarks` what
     the bench had to say of the readings. `resistance_25_mohm` is the resistance at 25 °C where the bench brought it
-    there.
+    there. `curve` is the unit's own open-circuit curve, None where no run was slow enough to tell it.
+    `soc_bounds` are the bounds of a charge that the readings do not tell as a number; `soc_frac` then is their middle,
+    all between them as likely.
     """
 
     unit: Unit
@@ -64,11 +67,22 @@ class State:
     temperature_known: bool
     remarks: tuple[Remark, ...] = ()
     resistance_25_mohm: float | None = None
+    curve: OwnCurve | None = field(default=None, hash=False)
+    soc_bounds: tuple[float, float] | None = None
 
     @property
     def chem(self) -> Chemistry:
         """The values of the unit's chemistry."""
         return self.unit.chem
+
+    @property
+    def ocv_curve(self) -> Curve:
+        """Open-circuit voltage of one of its cells against charge: its own where it was measured, else its kind's."""
+        return curve_of(self.unit, self.curve)[0]
+
+    def ocv_sd_at(self, soc: float) -> float:
+        """Return the doubt of `ocv_curve` at a charge: its own where it was measured, else its kind's. [V per cell]"""
+        return curve_sd_v(self.unit, self.curve, soc)
 
     @property
     def health_frac(self) -> float:
@@ -103,24 +117,31 @@ class State:
 
     @property
     def curve_doubt_v(self) -> float:
-        """Doubt of a voltage that was never read but taken from the chemistry's curve; zero where it was read. [V]"""
-        return 0.0 if self.unit.rest_v is not None else self.unit.cells * self.chem.num("ocv_curve_sd")
+        """Doubt of a voltage that was never read but taken from the curve; zero where it was read. [V]"""
+        if self.unit.rest_v is not None:
+            return 0.0
+        if self.soc_frac is None:
+            return self.unit.cells * self.chem.num("ocv_curve_sd")
+        return self.unit.cells * self.ocv_sd_at(self.soc_frac.value)
 
     @property
     def soc_doubt_frac(self) -> float:
         """
         Doubt of the charge against that of another unit of the same chemistry.
 
-        The curve's own doubt is common to both and cancels; the meter's, and half the gap between charge and discharge
-        branches, do not: on a flat curve that is much of the charge.
+        The doubt of the chemistry's curve is common to both and cancels, that of a unit's own does not; nor does the
+        meter's, nor half the gap between charge and discharge branches: on a flat curve that is much of the charge.
         """
         if self.soc_frac is None:
             return 1.0
-        if self.unit.soc_frac is not None or self.unit.rest_v is None:
+        if self.unit.soc_frac is not None or self.unit.rest_v is None or self.soc_bounds is not None:
             return self.soc_frac.sd
+        if self.chem.kind == "nickel":  # it follows the last use of each unit, and nothing of that cancels
+            return max(self.soc_frac.sd, NICKEL_SOC_SD)
         cell_v = self.unit.rest_v / self.unit.cells
-        doubt = math.hypot(self.chem.num("ocv_hysteresis") / 2, meter_sd_v(self.unit.rest_v) / self.unit.cells)
-        curve = self.chem.ocv
+        curve, own_sd_v = curve_of(self.unit, self.curve)
+        gap_v = self.chem.num("ocv_hysteresis")
+        doubt = math.hypot(gap_v / 2, own_sd_v, meter_sd_v(self.unit.rest_v) / self.unit.cells)
         return (curve.soc_at(cell_v + doubt) - curve.soc_at(cell_v - doubt)) / 2
 
     def charge_limit_a(self) -> float:
@@ -189,18 +210,22 @@ def state_of(
     at_25 = _told(study, Quantity.RESISTANCE)
     resistance = _at_its_temperature(unit, at_25) or _entered(unit.resistance_mohm, RESISTANCE_SD_FRAC)
     leakage = _told(study, Quantity.LEAKAGE) or _entered(unit.self_discharge_frac_month, LEAKAGE_SD_FRAC)
-    soc = _soc(unit, _told(study, Quantity.CHARGE))
+    curve = None if study is None else study.curve
+    bounds = None if study is None else study.charge_bounds
+    soc = charge_now(unit, _told(study, Quantity.CHARGE), curve, bounds)
     return State(
         unit=unit,
         capacity_ah=capacity,
         resistance_mohm=resistance or resistance_prior(unit, capacity),
         soc_frac=soc,
-        ocv_v=_ocv(unit, soc, None if study is None else study.told.get(Quantity.REST_V)),
+        ocv_v=voltage_now(unit, soc, None if study is None else study.told.get(Quantity.REST_V), curve),
         self_discharge_frac_month=leakage or leakage_prior(unit),
         temperature_c=next(t for t in (unit.temperature_c, ambient_c, ROOM_TEMPERATURE_C) if t is not None),
         temperature_known=unit.temperature_c is not None or ambient_c is not None,
         remarks=() if study is None else study.remarks,
         resistance_25_mohm=None if at_25 is None else at_25.value,
+        curve=curve,
+        soc_bounds=bounds,
     )
 
 
@@ -239,42 +264,6 @@ def _at_its_temperature(unit: Unit, at_25: Measure | None) -> Measure | None:
 
 def _entered(value: float | None, sd_frac: float) -> Measure | None:
     return None if value is None else Measure(value, sd_frac * value, Basis.MEASURED)
-
-
-def _soc(unit: Unit, told: Measure | None) -> Measure | None:
-    if told is not None:
-        return told
-    if unit.soc_frac is not None:
-        sd = STATED_FULL_SD if unit.soc_frac >= FULL_FRAC else STATED_SOC_SD
-        return Measure(unit.soc_frac, sd, Basis.STATED)
-    if unit.rest_v is None:
-        return None
-    cell_v = unit.rest_v / unit.cells
-    curve, doubt = unit.chem.ocv, unit.chem.num("ocv_curve_sd")
-    low, high = curve.soc_at(cell_v - doubt), curve.soc_at(cell_v + doubt)
-    return Measure(curve.soc_at(cell_v), max(STATED_SOC_SD, (high - low) / 2), Basis.MEASURED)
-
-
-def _ocv(unit: Unit, soc: Measure | None, read: Estimate | None) -> Measure | None:
-    if unit.rest_v is not None:
-        # A bank is joined by differences between units: what all readings of one meter share does not count there.
-        own_sd = 0.0 if read is None or read.refused else read.own_sd
-        return Measure(unit.rest_v, max(own_sd, meter_sd_v(unit.rest_v)), Basis.MEASURED)
-    if soc is None:
-        return None
-    curve = unit.chem.ocv
-    # The curve's own doubt is common to all units of one chemistry and cancels between them; the rules add it where
-    # units of unlike chemistry meet.
-    volts = unit.cells * curve.volts(soc.value)
-    # Full units were all brought to one charge voltage: only the meter stands between them.
-    full = soc.value >= FULL_FRAC
-    sd = meter_sd_v(volts) if full else unit.cells * curve.slope(soc.value) * soc.sd
-    return Measure(volts, sd, Basis.STATED)
-
-
-def meter_sd_v(volts: float) -> float:
-    """Return the doubt between two readings of one hand meter: two counts of 10 mV, or 0.05 %. [V]"""
-    return max(0.02 / math.sqrt(12.0), 0.0005 * abs(volts))
 
 
 def _least(*limits: float | None) -> float:

@@ -149,13 +149,13 @@ def charged_case(case: Case, ids: Iterable[str]) -> Case:
 
 def rested_cell_v(state: State, ceiling_v: float | None) -> float:
     """Return what a cell rests at after its charge: the full end of its curve, or the charge voltage if lower. [V]"""
-    return min(state.chem.ocv.volts(1.0), absorb_cell_v(state, ceiling_v))
+    return min(state.ocv_curve.volts(1.0), absorb_cell_v(state, ceiling_v))
 
 
 def _full(state: State, ceiling_v: float | None) -> State:
     # The curve's own doubt is common to units of one chemistry, and each is read again: the meter's doubt is left.
     cell_v = rested_cell_v(state, ceiling_v)
-    full_v, soc = state.unit.cells * cell_v, state.chem.ocv.soc_at(cell_v)
+    full_v, soc = state.unit.cells * cell_v, state.ocv_curve.soc_at(cell_v)
     return replace(
         state,
         unit=replace(state.unit, rest_v=None, soc_frac=soc, rest_hours=state.chem.num("rest_h_good")),
@@ -194,7 +194,8 @@ def _charge(case: Case, state: State, ceiling_v: float | None) -> Charge:
     amps = min(limit, case.plan.charger.amps or limit)
     missing = (1.0 - (0.0 if state.soc_frac is None else state.soc_frac.value)) * state.capacity_ah.value
     hours = None if amps <= 0.0 else missing / (amps * chem.num("coulombic_eff")) + TAIL_H[chem.kind]
-    full_v = cells * rested_cell_v(state, ceiling_v)
+    rested_v = rested_cell_v(state, ceiling_v)
+    full_v, curve_sd_v = cells * rested_v, state.ocv_sd_at(state.ocv_curve.soc_at(rested_v))
     return Charge(
         state=state,
         charge_v=cells * absorb_cell_v(state, ceiling_v),
@@ -204,5 +205,5 @@ def _charge(case: Case, state: State, ceiling_v: float | None) -> Charge:
         tail_a=chem.num("tail_c") * state.capacity_ah.value,
         rest_h=chem.num("rest_h_good"),
         full_v=full_v,
-        full_sd_v=(meter_sd_v(full_v) ** 2 + (cells * chem.num("ocv_curve_sd")) ** 2) ** 0.5,
+        full_sd_v=(meter_sd_v(full_v) ** 2 + (cells * curve_sd_v) ** 2) ** 0.5,
     )

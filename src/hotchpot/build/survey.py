@@ -92,7 +92,7 @@ def _reading(group: list[State]) -> Step:
 def _first_reading(group: list[State]) -> Step:
     units = [state.unit.id for state in group]
     one = group[0]
-    full = one.unit.cells * (one.chem.ocv.volts(1.0) + 3.0 * one.chem.num("ocv_curve_sd"))
+    full = one.unit.cells * min(one.ocv_curve.volts(1.0) + 3.0 * one.ocv_sd_at(1.0), one.chem.num("charge_max_v"))
     floor = one.unit.cells * _lowest_cell_v(one)
     return step(
         f"Read {names(units)} for the first time",

@@ -1,5 +1,6 @@
 """The use-cases: one function for each thing a user can ask; the only code that the faces call."""
 
+from hotchpot.bank.settling import in_hundred
 from hotchpot.bench.estimate import Estimate, Quantity
 from hotchpot.bench.remark import Remark, Weight
 from hotchpot.desk.asking import (
@@ -46,6 +47,7 @@ __all__ = [
     "bench_pile",
     "bench_wire",
     "error_wire",
+    "in_hundred",
     "join_bank",
     "join_wire",
     "judge_bank",

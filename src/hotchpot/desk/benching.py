@@ -12,7 +12,7 @@ from hotchpot.bench.remark import Remark
 from hotchpot.bench.study import Study
 from hotchpot.desk.asking import HOUSE_RULES, UnitCard, cards, case_of, states
 from hotchpot.desk.evidence import Evidence
-from hotchpot.errors import InputError, nearest
+from hotchpot.desk.files import unit_of
 from hotchpot.pile import Unit
 
 if TYPE_CHECKING:
@@ -86,8 +86,7 @@ def bench_pile(
     from hotchpot.bank.settling import what_settles
 
     if only is not None:
-        if only not in {unit.id for unit in units}:
-            raise InputError.one("--unit", f"there is no unit {only!r}", nearest(only, [unit.id for unit in units]))
+        unit_of(units, only)
         if expression is None:
             units = [unit for unit in units if unit.id == only]
     if expression is None and plan.arrangement is None:

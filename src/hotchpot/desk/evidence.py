@@ -8,13 +8,13 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from hotchpot.bench.logs.logstated import split_only
 from hotchpot.bench.study import Study, study
 from hotchpot.bench.trace import Log
-from hotchpot.desk.files import load_readings
-from hotchpot.errors import Fault, InputError, nearest
+from hotchpot.desk.files import hold_against, load_readings
+from hotchpot.errors import Fault, InputError
 from hotchpot.pile import Unit
 from hotchpot.pile.reading import Reading, ReadingKind
-from hotchpot.pile.readingfile import unknown_units
 
 if TYPE_CHECKING:
     from hotchpot.desk.logs.logfile import LogReport
@@ -54,13 +54,13 @@ def load_evidence(path: Path | None, units: Sequence[Unit], *, progress: Progres
     Raises
     ------
     InputError
-        If a reading is of a unit that the pile does not hold, or a log cannot be read; every fault is named.
+        If a reading is of a unit that the pile does not hold, or has volts that its unit cannot have, or a log cannot
+        be read; every fault is named.
     """
     if path is None:
         return Evidence()
     readings = load_readings(path)
-    faults = [Fault(f"{path.name}:{f.where}", f.what, f.mend) for f in unknown_units(readings, units)]
-    faults += _ahead_of_time(readings, path.name)
+    faults = hold_against(readings, units, name=path.name) + _ahead_of_time(readings, path.name)
     if faults:
         raise InputError(faults)
     reports: dict[str, LogReport] = {}
@@ -87,11 +87,12 @@ def _report(path: Path, reading: Reading, reports: dict[str, LogReport], progres
     from hotchpot.desk.logs.logfile import read_log
 
     file = reading.file or ""
-    key = f"{file}|{reading.columns or ''}"
+    columns, _ = split_only(reading.columns)  # a file of several batteries is read once for all of them
+    key = f"{file}|{columns or ''}"
     if key not in reports:
         tick = None if progress is None else lambda done: progress(file, done)
         try:
-            reports[key] = read_log(path.parent / file, columns=reading.columns, progress=tick)
+            reports[key] = read_log(path.parent / file, columns=columns, progress=tick)
         except InputError as error:
             where = f"{path.name}:{reading.line} file"
             raise InputError(Fault(f"{where}: {f.where}", f.what, f.mend) for f in error.faults) from None
@@ -99,10 +100,14 @@ def _report(path: Path, reading: Reading, reports: dict[str, LogReport], progres
 
 
 def _log_of(reading: Reading, report: LogReport, name: str) -> Log:
-    """Return the log of the reading's unit: by the unit's name in the file, or the only one there."""
-    if reading.unit in report.logs:
-        return report.logs[reading.unit]
-    if len(report.logs) == 1:
+    """Return the log of the reading's unit: the one that its columns name, or of the unit's name, or the only one."""
+    from hotchpot.desk.logs.logfile import no_such_battery
+
+    _, only = split_only(reading.columns)
+    wanted = only or reading.unit
+    if wanted in report.logs:
+        return report.logs[wanted]
+    if len(report.logs) == 1 and only is None:
         return next(iter(report.logs.values()))
-    what = f"{reading.file} holds {len(report.logs)} units, none of them named {reading.unit!r}"
-    raise InputError.one(f"{name}:{reading.line} file", what, nearest(reading.unit, report.logs))
+    what, mend = no_such_battery(wanted, list(report.logs), report.columns)
+    raise InputError.one(f"{name}:{reading.line} {'columns' if only else 'file'}", f"{reading.file}: {what}", mend)

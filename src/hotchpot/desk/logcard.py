@@ -8,18 +8,20 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from hotchpot.bench.remark import Remark
+from hotchpot.bench.remark import Remark, Weight
 from hotchpot.bench.study import Study, study
 from hotchpot.bench.trace import Log, Piece
 from hotchpot.desk.asking import HOUSE_RULES
-from hotchpot.desk.files import load_readings
+from hotchpot.desk.files import load_readings, unit_of
 from hotchpot.desk.guiding.notebook import append_reading
 from hotchpot.desk.logs.logfile import LogReport, read_log
 from hotchpot.desk.plain import num
 from hotchpot.desk.wire_bench import estimate_wire, remark_wire
-from hotchpot.errors import InputError, nearest
+from hotchpot.errors import InputError
 from hotchpot.pile import Unit
 from hotchpot.pile.reading import Reading, ReadingKind
+
+FROM_PILE = "temperature of the pile file"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +44,9 @@ class LogCard:
     def remarks(self) -> tuple[Remark, ...]:
         """What was said of the file and of the estimates, each once."""
         own = self.study.remarks if self.study else ()
-        return tuple(dict.fromkeys((*self.report.remarks, *own)))
+        warm = None if self.reading is None else self.reading.temperature_c
+        lent = () if self.unit is None or warm is None else (_borrowed(self.report.name, self.unit, warm),)
+        return tuple(dict.fromkeys((*self.report.remarks, *lent, *own)))
 
 
 def log_card(
@@ -58,6 +62,8 @@ def log_card(
 ) -> LogCard:
     """
     Return a logger's file as read, and what it says of a unit.
+
+    Where the file has no temperature, that of the unit in the pile is taken, and said so.
 
     Parameters
     ----------
@@ -79,13 +85,12 @@ def log_card(
     InputError
         If the file or the unit cannot be used.
     """
-    known = {one.id: one for one in units}
-    if unit is not None and known and unit not in known:
-        raise InputError.one("--unit", f"there is no unit {unit!r} in the pile", nearest(unit, known))
+    entry = unit_of(units, unit) if unit is not None and units else None
     report = read_log(path, columns=columns, unit=unit, sign=sign, progress=progress)
-    entry = known.get(unit or "")
     if entry is None:
         return LogCard(path=path, report=report, unit=None, study=None, reading=None)
+    log = report.logs.get(entry.id, report.log)
+    warmth_c = None if _has_temperature(log) else entry.temperature_c
     reading = Reading(
         unit=entry.id,
         kind=ReadingKind.LOG,
@@ -93,10 +98,29 @@ def log_card(
         columns=_settled_columns(columns, sign, report),
         cutoff_v=cutoff_v,
         meter=meter,
+        temperature_c=warmth_c,
+        note="" if warmth_c is None else FROM_PILE,
     )
-    log = report.logs.get(entry.id, report.log)
     found = study(entry, [reading], logs={path.name: (log,)})
     return LogCard(path=path, report=report, unit=entry, study=found, reading=reading)
+
+
+def _has_temperature(log: Log) -> bool:
+    return any(piece.trace.temperature_c is not None for piece in log.pieces)
+
+
+def _borrowed(name: str, unit: Unit, temperature_c: float) -> Remark:
+    return Remark(
+        code="log-pile-temperature",
+        weight=Weight.NOTED,
+        subject=name,
+        says=f"the log has no temperature: {temperature_c:g} °C of {unit.id} in the pile file was taken",
+        why="capacity moves with the temperature of the unit while it was logged",
+        do="if it was another, write it as temperature_c in the row of the readings file",
+        source="common practice, no source",
+        value=temperature_c,
+        unit="°C",
+    )
 
 
 def keep_log(card: LogCard, readings: Path) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from hotchpot.bank.verdict import Finding
 from hotchpot.desk.asking import UnitCard
 from hotchpot.measure import Measure
 
@@ -25,6 +26,25 @@ def unit_wire(card: UnitCard) -> dict[str, Any]:
         "resistance_basis": str(state.resistance_mohm.basis),
         "soc_frac": None if state.soc_frac is None else num(state.soc_frac.value),
         "ocv_v": None if state.ocv_v is None else num(state.ocv_v.value),
+    }
+
+
+def finding_wire(finding: Finding) -> dict[str, Any]:
+    """Return a finding as JSON."""
+    return {
+        "code": finding.code,
+        "gate": finding.gate.name.lower(),
+        "verdict": str(finding.verdict),
+        "subject": list(finding.subject),
+        "quantity": finding.quantity,
+        "value": num(finding.value),
+        "sd": num(finding.sd),
+        "limit": num(finding.limit),
+        "unit": finding.unit,
+        "says": finding.says,
+        "why": finding.why,
+        "do": finding.do,
+        "source": finding.source,
     }
 
 

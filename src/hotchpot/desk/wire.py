@@ -6,9 +6,9 @@ from dataclasses import asdict
 from typing import Any
 
 from hotchpot.bank.ratings import Ratings
-from hotchpot.bank.verdict import Finding, Judgement
+from hotchpot.bank.verdict import Judgement
 from hotchpot.desk.asking import ArrangeReport, JoinReport, JudgeReport, RuleCard
-from hotchpot.desk.plain import clean, num, unit_wire
+from hotchpot.desk.plain import clean, finding_wire, num, unit_wire
 from hotchpot.desk.showcase import Showcase
 from hotchpot.desk.wire_bench import bench_wire
 from hotchpot.errors import HotchpotError, InputError
@@ -44,7 +44,7 @@ def arrange_wire(report: ArrangeReport) -> dict[str, Any]:
                 "links": p.links,
                 "strings": p.strings,
                 "why": p.why,
-                "findings": [_finding(f) for f in p.judgement.findings],
+                "findings": [finding_wire(f) for f in p.judgement.findings],
             }
         )
     return {
@@ -70,7 +70,7 @@ def join_wire(report: JoinReport) -> dict[str, Any]:
         "order": [list(branch) for branch in plan.order],
         "steps": [clean(asdict(step)) for step in plan.steps],
         "cautions": list(plan.cautions),
-        "findings": [_finding(f) for f in report.judgement.findings],
+        "findings": [finding_wire(f) for f in report.judgement.findings],
     }
 
 
@@ -103,26 +103,8 @@ def _judgement(judgement: Judgement) -> dict[str, Any]:
     return {
         "verdict": str(judgement.verdict),
         "decided_by": None if decisive is None else decisive.code,
-        "findings": [_finding(finding) for finding in judgement.findings],
+        "findings": [finding_wire(finding) for finding in judgement.findings],
         "not_judged": [asdict(unasked) for unasked in judgement.unasked],
-    }
-
-
-def _finding(finding: Finding) -> dict[str, Any]:
-    return {
-        "code": finding.code,
-        "gate": finding.gate.name.lower(),
-        "verdict": str(finding.verdict),
-        "subject": list(finding.subject),
-        "quantity": finding.quantity,
-        "value": num(finding.value),
-        "sd": num(finding.sd),
-        "limit": num(finding.limit),
-        "unit": finding.unit,
-        "says": finding.says,
-        "why": finding.why,
-        "do": finding.do,
-        "source": finding.source,
     }
 
 

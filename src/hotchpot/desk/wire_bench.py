@@ -60,7 +60,10 @@ def estimate_wire(estimate: Estimate) -> dict[str, Any]:
         "high": num(high),
         "when": estimate.when,
         "instrument": estimate.instrument,
-        "budget": [{"cause": line.cause, "sd": num(line.sd), "shape": str(line.shape)} for line in estimate.budget],
+        "budget": [
+            {"cause": line.cause, "sd": num(line.sd), "shape": str(line.shape), "common": line.common}
+            for line in estimate.budget
+        ],
         "facts": {name: num(value) for name, value in estimate.facts.items()},
         "remarks": [remark_wire(remark) for remark in estimate.remarks],
     }
@@ -106,14 +109,14 @@ def _settling(settling: Settling) -> dict[str, Any]:
         "verdict_now": str(settling.verdict_now),
         "odds": {str(verdict): num(odds) for verdict, odds in settling.odds.items()},
         "sure_frac": num(settling.sure_frac),
-        "doubt_bits": num(settling.doubt_bits),
+        "entropy_bits": num(settling.doubt_bits),
         "readings": [
             {
                 "unit": worth.unit,
                 "procedure": worth.procedure,
                 "sure_after_frac": num(worth.sure_after_frac),
                 "gain_frac": num(worth.gain_frac),
-                "bits": num(worth.bits),
+                "information_bits": num(worth.bits),
                 "hours": num(worth.hours),
                 "says": worth.says,
             }

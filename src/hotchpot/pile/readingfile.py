@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import fields
@@ -9,6 +10,7 @@ from functools import cache
 
 from hotchpot.errors import MOST_FAULTS_SHOWN, Fault, nearest
 from hotchpot.pile.cell import finest_step
+from hotchpot.pile.columns import NAMEPLATE_MARGIN
 from hotchpot.pile.csvout import write_table
 from hotchpot.pile.reading import Reading
 from hotchpot.pile.readingcolumns import MAX_READINGS, READINGS, readings_markdown
@@ -17,7 +19,16 @@ from hotchpot.pile.sheet import Sheet, read_sheet
 from hotchpot.pile.table import Kind
 from hotchpot.pile.unit import Unit
 
-__all__ = ["MAX_READINGS", "parse_readings", "readings_markdown", "unknown_units", "write_readings"]
+__all__ = [
+    "MAX_READINGS",
+    "impossible_volts",
+    "parse_readings",
+    "readings_markdown",
+    "unknown_units",
+    "write_readings",
+]
+_CLOCK = re.compile(r"'(\d{1,6}):([0-5]\d)(?::([0-5]\d))?' is not a number")
+_SLIPS = (1000.0, 100.0, 10.0)  # millivolts, or a point that slipped
 _FIELDS = [item.name for item in fields(Reading) if item.name != "line"]
 _TUPLES = [column.name for column in READINGS.columns if column.kind in (Kind.LIST, Kind.GRAVITY, Kind.FLAGS)]
 
@@ -56,10 +67,24 @@ def parse_readings(data: bytes | str, *, name: str) -> tuple[Reading, ...]:
     for row, kind in enumerate(sheet.values["kind"]):
         if kind is not None:
             check_reading(sheet, row, kind)
+    _clock_hints(sheet)
     sheet.finish()
     _count_steps(sheet)
     sheet.values["line"] = list(sheet.lines)
     return sheet.rows(Reading, [*_FIELDS, "line"])
+
+
+def _clock_hints(sheet: Sheet) -> None:
+    """Say of times written as on a clock what they are as one number: 12.5 for 12:30 hours, 90 for 1:30 seconds."""
+    columns = {sheet.table.order[name]: (name, times) for name, times in (("hours", 1.0), ("seconds", 60.0))}
+    for at, (line, order, fault) in enumerate(sheet.faults):
+        match = _CLOCK.match(fault.what) if order in columns else None
+        if match is None:
+            continue
+        name, times = columns[order]
+        count = int(match[1]) + (int(match[2]) + int(match[3] or 0) / 60.0) / 60.0
+        mend = f"write it as one number: {count * times / sheet.headings[name].scale:.6g}"
+        sheet.faults[at] = (line, order, Fault(fault.where, fault.what, mend))
 
 
 def _count_steps(sheet: Sheet) -> None:
@@ -117,3 +142,40 @@ def unknown_units(readings: Iterable[Reading], units: Iterable[Unit]) -> list[Fa
             where = "unit" if reading.line is None else f"{reading.line} unit"
             faults.append(Fault(where, f"no unit {reading.unit!r} in the pile{also}", mend))
     return faults
+
+
+def impossible_volts(readings: Iterable[Reading], units: Iterable[Unit]) -> list[Fault]:
+    """
+    Return a fault for each reading with volts beyond anything its unit can hold: a slip, or another battery.
+
+    The limit is that of the pile file for a rest voltage, 1.5 times the highest charge voltage of the chemistry, either
+    way. `where` is line and column alone, as in `unknown_units`.
+
+    Examples
+    --------
+    >>> pile = [Unit(id="A1", chemistry="lead_agm", cells=6, rated_ah=100.0, rated_hours=20.0)]
+    >>> impossible_volts([Reading(unit="A1", kind="rest", volts=(126.1,), line=3)], pile)[0].what
+    '126.1 V is beyond anything 6 cells of lead_agm can hold'
+    """
+    known = {unit.id: unit for unit in units}
+    faults: list[Fault] = []
+    for reading in readings:
+        unit = known.get(reading.unit)
+        if unit is None:
+            continue
+        most_v = NAMEPLATE_MARGIN * unit.cells * unit.chem.num("charge_max_v")
+        for column, volts in (("volts", reading.volts), ("cutoff_v", (reading.cutoff_v or 0.0,))):
+            wrong = next((v for v in volts if abs(v) > most_v), None)
+            if wrong is not None:
+                what = f"{wrong:g} V is beyond anything {unit.cells} cells of {unit.chemistry} can hold"
+                where = f"{unit.id} {reading.kind} {column}" if reading.line is None else f"{reading.line} {column}"
+                faults.append(Fault(where, what, f"{most_v:g} V is the most that is read; {_slip_of(wrong, unit)}"))
+    return faults
+
+
+def _slip_of(volts: float, unit: Unit) -> str:
+    nominal_v = unit.cells * unit.chem.num("nominal_v")
+    for times in _SLIPS:
+        if 0.6 <= abs(volts) / times / nominal_v <= 1.4:
+            return f"did you mean {volts / times:g}?"
+    return f"are the unit, and in the pile its cells and chemistry, right? {unit.id} has {unit.cells} cells"

@@ -35,7 +35,7 @@ def voltage(self: Rule, case: Case) -> Iterator[Outcome]:
 
 def _hardest_per_chemistry(case: Case) -> list[tuple[State, float]]:
     assert case.charge_v is not None
-    on_units = case.bank.volts_on(case.charge_v) if case.bank else {s.unit.id: case.charge_v for s in case.units}
+    on_units = _volts_on(case, case.charge_v)
     rows: dict[str, tuple[State, float]] = {}
     for state in case.units:
         cell_v = on_units[state.unit.id] / state.unit.cells
@@ -43,6 +43,10 @@ def _hardest_per_chemistry(case: Case) -> list[tuple[State, float]]:
         if held is None or _harder(state, cell_v) > _harder(*held):
             rows[state.chem.key] = (state, cell_v)
     return list(rows.values())
+
+
+def _volts_on(case: Case, charge_v: float) -> dict[str, float]:
+    return case.bank.volts_on(charge_v) if case.bank else {state.unit.id: charge_v for state in case.units}
 
 
 def _harder(state: State, cell_v: float) -> tuple[float, float]:
@@ -149,13 +153,11 @@ def reach(self: Rule, case: Case) -> Iterator[Outcome]:
     if case.charge_v is None:
         return
     for state, cell_v in _hardest_per_chemistry(case):
+        low = state.chem.band("float_v")
+        if state.chem.kind != "lithium" and low is not None and cell_v < low[0] - VOLT_TOLERANCE:
+            yield _never_fills(self, case, state, cell_v, low[0])
+    for state, cell_v, reached in _least_filled(case, case.charge_v):
         chem = state.chem
-        low = chem.band("float_v")
-        if chem.kind != "lithium":
-            if low is not None and cell_v < low[0] - VOLT_TOLERANCE:
-                yield _never_fills(self, case, state, cell_v, low[0])
-            continue
-        reached = chem.ocv.soc_at(cell_v)
         if reached >= 0.5:
             continue
         lead_cells = max(1, round(case.charge_v / LEAD_CELL_ABSORB_V))
@@ -174,6 +176,19 @@ def reach(self: Rule, case: Case) -> Iterator[Outcome]:
             f"disconnect to {case.cells * chem.num('lvd_v'):.1f} V.",
             source=chem.cite("absorb_v"),
         )
+
+
+def _least_filled(case: Case, charge_v: float) -> list[tuple[State, float, float]]:
+    """Return the lithium unit of each chemistry that the charge fills least, by its own curve where it was measured."""
+    on_units = _volts_on(case, charge_v)
+    rows: dict[str, tuple[State, float, float]] = {}
+    for state in case.units:
+        cell_v = on_units[state.unit.id] / state.unit.cells
+        reached = state.ocv_curve.soc_at(cell_v)
+        held = rows.get(state.chem.key)
+        if state.chem.kind == "lithium" and (held is None or reached < held[2]):
+            rows[state.chem.key] = (state, cell_v, reached)
+    return list(rows.values())
 
 
 def _never_fills(self: Rule, case: Case, state: State, cell_v: float, float_v: float) -> Outcome:

@@ -142,7 +142,7 @@ def cells_parallel(self: Rule, case: Case) -> Iterator[Outcome]:
             continue  # the chemistry rule has decided, and cell counts of unlike chemistries do not compare
         worst = max((j for j in case.surges if j.node is node), key=lambda j: abs(j.current_a.value), default=None)
         few, many = min(counts), max(counts)
-        top_v = many * node.states[0].chem.ocv.volts(0.9)
+        top_v = many * node.states[0].ocv_curve.volts(0.9)
         yield self.finding(
             Verdict.FORBID,
             node.ids,

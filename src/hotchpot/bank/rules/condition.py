@@ -18,6 +18,7 @@ HEARD = {
     "cutoff-missed": (Verdict.ONLY_IF, "voltage under load at the run's first reading"),
     "run-past": (Verdict.CAUTION, "lowest voltage of the run"),
     "capacity-implausible": (Verdict.ONLY_IF, "capacity over rated"),
+    "full-not-shown": (Verdict.CAUTION, "capacity, as a lower bound"),
 }
 
 
@@ -196,9 +197,9 @@ def contradiction(self: Rule, case: Case) -> Iterator[Outcome]:
         unit, chem = state.unit, state.chem
         if unit.rest_v is None or unit.soc_frac is None or unit.rest_v < 0:
             continue
-        told = chem.ocv.soc_at(unit.rest_v / unit.cells)
-        apart_v = abs(unit.rest_v / unit.cells - chem.ocv.volts(unit.soc_frac))
-        if abs(told - unit.soc_frac) <= CONTRADICTION_FRAC or apart_v <= 3 * chem.num("ocv_curve_sd"):
+        told = state.ocv_curve.soc_at(unit.rest_v / unit.cells)
+        apart_v = abs(unit.rest_v / unit.cells - state.ocv_curve.volts(unit.soc_frac))
+        if abs(told - unit.soc_frac) <= CONTRADICTION_FRAC or apart_v <= 3 * state.ocv_sd_at(unit.soc_frac):
             continue
         yield self.finding(
             Verdict.ONLY_IF,

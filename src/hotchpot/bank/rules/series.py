@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from hotchpot.bank.bank import Node, sum_over_cells
 from hotchpot.bank.rules.registry import EVERY_BANK, Case, Outcome, Rule, listing, rule
 from hotchpot.bank.verdict import Gate, Verdict
+from hotchpot.bench.state import State
 from hotchpot.measure import Basis, Measure
 
 MATCHED_FRAC, PER_UNIT_FRAC, LOST_FRAC = 0.10, 0.20, 1.0 / 3.0
@@ -95,8 +96,10 @@ def _series_do(verdict: Verdict, spread: float) -> str:
 def charge(self: Rule, case: Case) -> Iterator[Outcome]:
     """Ask for full members before a string is closed: series keeps whatever gap it is built with."""
     for node in case.strings:
-        if any(state.soc_frac is None for state in node.states):
-            continue  # the untested rule has asked for the reading
+        unknown = [state.unit.id for state in node.states if _charge_frac(state) is None]
+        if unknown:
+            yield self.unasked("rest_v", f"Neither voltage nor charge of {listing(unknown, 4)} is known.")
+            continue
         lithium = any(state.chem.kind == "lithium" for state in node.states)
         limit = 0.05 if lithium else 0.10
         levels = [
@@ -124,8 +127,15 @@ def charge(self: Rule, case: Case) -> Iterator[Outcome]:
 
 def _level(node: Node) -> float:
     """State of charge of a string's member; a group stands where its units will have levelled."""
-    held = sum(s.soc_frac.value * s.capacity_ah.value for s in node.states if s.soc_frac is not None)
+    held = sum((_charge_frac(s) or 0.0) * s.capacity_ah.value for s in node.states)
     return held / sum(s.capacity_ah.value for s in node.states)
+
+
+def _charge_frac(state: State) -> float | None:
+    """State of charge as known, else by the voltage through the unit's curve; None where neither is known."""
+    if state.soc_frac is not None:
+        return state.soc_frac.value
+    return None if state.ocv_v is None else state.ocv_curve.soc_at(state.ocv_v.value / state.unit.cells)
 
 
 @rule(

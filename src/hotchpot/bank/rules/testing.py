@@ -59,8 +59,9 @@ def _sealed(self: Rule, name: str, chem: Chemistry) -> Outcome:
 def _charge_doubt(state: State) -> float:
     """How far a rest voltage leaves the state of charge open, with the whole doubt of the curve."""
     assert state.unit.rest_v is not None
-    cell_v, doubt = state.unit.rest_v / state.unit.cells, state.chem.num("ocv_curve_sd")
-    return (state.chem.ocv.soc_at(cell_v + doubt) - state.chem.ocv.soc_at(cell_v - doubt)) / 2
+    curve, cell_v = state.ocv_curve, state.unit.rest_v / state.unit.cells
+    doubt = state.ocv_sd_at(curve.soc_at(cell_v))
+    return (curve.soc_at(cell_v + doubt) - curve.soc_at(cell_v - doubt)) / 2
 
 
 @rule(
@@ -86,8 +87,16 @@ def plateau(self: Rule, case: Case) -> Iterator[Outcome]:
             value=doubt,
             limit=0.10,
             says=f"{state.unit.rest_v:.2f} V tells the charge of {state.unit.id} only to ± {100 * doubt:.0f} %.",
-            why=f"Its curve is flat there: the {1000 * state.chem.num('ocv_curve_sd'):.0f} mV a cell by which units of one "
-            "label differ span that much.",
+            why=f"Its curve is flat there: {_curve_doubt(state)} span that much.",
             do="Charge it to full, rest it, and count amp-hours from there.",
             source=state.chem.cite("ocv_curve_sd"),
         )
+
+
+def _curve_doubt(state: State) -> str:
+    assert state.unit.rest_v is not None
+    cell_v = state.unit.rest_v / state.unit.cells
+    doubt = 1000 * state.ocv_sd_at(state.ocv_curve.soc_at(cell_v))
+    if state.ocv_curve is state.chem.ocv:
+        return f"the {doubt:.0f} mV a cell by which units of one label differ"
+    return f"the {doubt:.2g} mV a cell to which its own curve is known"

@@ -102,7 +102,9 @@ def _low_voltage(self: Rule, case: Case, state: State, volts: float) -> Outcome 
     per_cell, reject = volts / unit.cells, chem.num("reject_rest_v")
     live = chem.get("live_cells_v", reject)
     if unit.cells > CELLS_OF_A_BLOCK:
-        live = max(live, chem.ocv.volts(0.0))  # among many cells a dead one hardly shows: less than empty is too little
+        # Among many cells a dead one hardly shows: less than empty is too little. Held to the chemistry's curve, as a
+        # dead cell is in the unit's own.
+        live = max(live, chem.ocv.volts(0.0))
     if chem.kind != "lead":
         live = chem.num("discharge_min_v")
     if per_cell >= live:

@@ -17,7 +17,8 @@ from hotchpot.bench.discharge.capacity_budget import budget_of_run
 from hotchpot.bench.discharge.capacity_remarks import (
     charged_in_run,
     current_unknown,
-    cutoff_far,
+    cutoff_high,
+    cutoff_low,
     cutoff_missed,
     gap_in_run,
     no_load,
@@ -44,6 +45,8 @@ __all__ = ["accuracy_through", "capacity_of_run", "to_rated", "trace_through"]
 REACHED_FRAC = 0.02  # of what was drawn: what may be left to, or gone past, the cut-off; project rule
 MOST_GAP_FRAC = 0.05  # of what was drawn: what may lie in gaps; project rule
 MOST_PAUSE_FRAC = 0.05  # of the run's time; project rule
+STATED_LOW_FRAC = 0.01  # of the empty voltage: a stated cut-off is lower than that; project rule
+TOO_DEEP_FRAC = 0.05  # of the empty voltage, under it at any reading: the unit was taken too deep; project rule
 # The least fall of the voltage at the end of a discharge, for a run whose readings are too sparse to show it: guess.
 # The lead-acid runs that it was held against fall by 2.5 V a cell and whole charge in their last minutes.
 END_SLOPE_V_PER_CELL = 1.0
@@ -72,7 +75,8 @@ def capacity_of_run(
     meter : Meter
         What it was read with.
     cutoff_v : float, optional
-        Where the run was to end; None takes the run's own end, where that lies near the chemistry's. [V]
+        Where the run was to end; None takes the run's own end, where that lies near the chemistry's. Below the
+        chemistry's own empty voltage, what was drawn past that does not count. [V]
     count_v : float, optional
         Last digit of the voltmeter; the meter's own when None. [V]
     when : str, optional
@@ -118,7 +122,8 @@ def capacity_of_run(
         return refused(Quantity.CAPACITY, no_load(unit) if _known(trace) else current_unknown(unit), when=when)
     if run.charged_ah > MOST_GAP_FRAC * run.drawn_ah:
         return refused(Quantity.CAPACITY, charged_in_run(unit, run.charged_ah, run.drawn_ah), when=when)
-    target = unit.cells * unit.chem.num("discharge_min_v") if cutoff_v is None else cutoff_v
+    empty_v = unit.cells * unit.chem.num("discharge_min_v")
+    target = empty_v if cutoff_v is None else max(cutoff_v, empty_v)
     fall = unit.cells * max(END_SLOPE_V_PER_CELL, unit.chem.ocv.slope(0.0))
     end = end_of_run(run, target, end_slope_v=fall, past_frac=REACHED_FRAC if cutoff_v is None else 0.0)
     if end is not None and min(end.drawn_ah, end.hours) <= 0.0:
@@ -134,7 +139,7 @@ def capacity_of_run(
             run, end, target, volts=meter.volts, amps=amps or meter.amps, count_v=count_v, gap_s=gap_s
         ),
         facts=facts,
-        remarks=tuple(_doubts(unit, run, end, target)),
+        remarks=tuple(_doubts(unit, run, end, target, cutoff_v)),
         when=when,
         instrument=meter.key,
     )
@@ -255,14 +260,18 @@ def _late(run: Loaded) -> bool:
     return bool(run.ah[first] > 0.5 * run.drawn_ah)
 
 
-def _doubts(unit: Unit, run: Loaded, end: RunEnd, target: float) -> list[Remark]:
+def _doubts(unit: Unit, run: Loaded, end: RunEnd, target: float, cutoff_v: float | None) -> list[Remark]:
+    import numpy as np
+
     own = unit.cells * unit.chem.num("discharge_min_v")
-    left = (target - own) / end.slope_v_per_ah
+    left, lowest_v = (target - own) / end.slope_v_per_ah, float(np.nanmin(run.volts))
     found = []
-    if abs(left) > MOST_GAP_FRAC * end.drawn_ah:
-        found.append(cutoff_far(unit, target, own, left / end.drawn_ah))
-    if end.past_ah > REACHED_FRAC * end.drawn_ah:
-        found.append(run_past(unit, end.past_ah, target))
+    if left > MOST_GAP_FRAC * end.drawn_ah:
+        found.append(cutoff_high(unit, target, own, left / end.drawn_ah))
+    if cutoff_v is not None and cutoff_v < (1.0 - STATED_LOW_FRAC) * own:
+        found.append(cutoff_low(unit, cutoff_v, own))
+    if end.past_ah > REACHED_FRAC * end.drawn_ah or lowest_v < (1.0 - TOO_DEEP_FRAC) * own:
+        found.append(run_past(unit, end.past_ah, target, lowest_v=lowest_v))
     if run.paused_h > MOST_PAUSE_FRAC * end.hours:
         found.append(paused(unit, run.paused_h, end.hours))
     return found

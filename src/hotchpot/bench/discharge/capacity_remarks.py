@@ -113,19 +113,15 @@ def current_unknown(unit: Unit) -> Remark:
     )
 
 
-def cutoff_far(unit: Unit, cutoff_v: float, own_v: float, left_frac: float) -> Remark:
-    """Return the doubt of a capacity down to a cut-off that is not the chemistry's."""
-    high = cutoff_v > own_v
+def cutoff_high(unit: Unit, cutoff_v: float, own_v: float, left_frac: float) -> Remark:
+    """Return the doubt of a capacity down to a cut-off well above the chemistry's."""
     return Remark(
-        code="cutoff-high" if high else "cutoff-low",
+        code="cutoff-high",
         weight=Weight.DOUBTFUL,
         subject=unit.id,
         says=f"the run counts to {cutoff_v:.4g} V, where {own_v:.4g} V is usual for {unit.cells} cells of its kind",
-        why=f"by the slope there about {min(abs(left_frac), 1.0):.0%} of the capacity lies between the two"
-        if high
-        else "so deep a discharge harms it, and the charge below the usual end is not counted on",
-        do=f"Give {own_v:.4g} V as the cut-off, and read the run to there."
-        + ("" if high else " Do not repeat it deeper."),
+        why=f"by the slope there about {min(left_frac, 1.0):.0%} of the capacity lies between the two",
+        do=f"Give {own_v:.4g} V as the cut-off, and read the run to there.",
         source=unit.chem.cite("discharge_min_v"),
         value=cutoff_v,
         limit=own_v,
@@ -133,18 +129,38 @@ def cutoff_far(unit: Unit, cutoff_v: float, own_v: float, left_frac: float) -> R
     )
 
 
-def run_past(unit: Unit, past_ah: float, cutoff_v: float) -> Remark:
-    """Return the note that a run went on past its cut-off."""
+def cutoff_low(unit: Unit, cutoff_v: float, own_v: float) -> Remark:
+    """Return that a run was to end below the chemistry's empty voltage, to which alone it counts."""
+    return Remark(
+        code="cutoff-low",
+        weight=Weight.DOUBTFUL,
+        subject=unit.id,
+        says=f"the run was to end at {cutoff_v:.4g} V; it counts to {own_v:.4g} V, where {unit.cells} cells of its "
+        "kind are empty",
+        why="so deep a discharge harms it, and nobody may reckon with the charge below empty",
+        do=f"Give {own_v:.4g} V as the cut-off, and do not run it deeper.",
+        source=unit.chem.cite("discharge_min_v"),
+        value=cutoff_v,
+        limit=own_v,
+        unit="V",
+    )
+
+
+def run_past(unit: Unit, past_ah: float, cutoff_v: float, *, lowest_v: float) -> Remark:
+    """Return the note that a run went on past its cut-off: by charge, or by volts."""
+    went = f"went {past_ah:.3g} Ah past {cutoff_v:.4g} V, " if past_ah > 0.0 else "went "
+    counts = f"; the capacity counts to {cutoff_v:.4g} V" if past_ah > 0.0 else f", below {cutoff_v:.4g} V"
     return Remark(
         code="run-past",
         weight=Weight.NOTED,
         subject=unit.id,
-        says=f"the run went {past_ah:.3g} Ah past {cutoff_v:.4g} V; the capacity counts to there",
+        says=f"the run {went}down to {lowest_v:.4g} V{counts}",
         why="below its cut-off a battery is harmed, and its weakest cell may be driven into reversal",
-        do="Recharge it at once, watch it for heat, and stop earlier next time.",
+        do="Recharge it at once, watch it for heat, read its rest voltage a day later, and stop earlier next time.",
         source=PRACTICE,
-        value=past_ah,
-        unit="Ah",
+        value=lowest_v,
+        limit=cutoff_v,
+        unit="V",
     )
 
 

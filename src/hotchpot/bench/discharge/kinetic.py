@@ -13,17 +13,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import cycle, pairwise
+from itertools import cycle
 from typing import NamedTuple
 
-from hotchpot.bench.remark import Remark, Weight
 from hotchpot.electrics._checks import require_finite, require_positive
 from hotchpot.errors import InputError
 
-SOURCE = "Manwell and McGowan, Solar Energy 50 (1993) 399"
 MOST_STEPS = 1_000_000
-NEAR_FIT_FRAC, WORST_FIT_FRAC = 1e-6, 0.05
-LEAST_RISE_FRAC = 0.005
 
 
 class Wells(NamedTuple):
@@ -188,148 +184,6 @@ class Kinetic:
         x, c = self.k_per_h * hours, self.c
         undrawn = wells.available_ah * math.exp(-x) + wells.charge_ah * c * _fall(x)
         return self.k_per_h * (undrawn - level_ah) / (_fall(x) + c * _lag(x))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KineticFit:
-    """What a fit found: the model or None, the largest relative miss of its points, and what is to be said of it."""
-
-    kinetic: Kinetic | None
-    misfit_frac: float
-    remarks: tuple[Remark, ...] = ()
-
-
-def fit_kinetic(points: Sequence[tuple[float, float]], *, subject: str = "the unit") -> KineticFit:
-    r"""
-    Return the kinetic model through capacities at several discharge times.
-
-    Parameters
-    ----------
-    points : sequence of (hours, ah)
-        Running time at a constant current and the charge delivered, all at one temperature. Three different times
-        fix the model; more are met by least squares of the logarithms. [h], [Ah]
-    subject : str
-        What the remarks speak of.
-
-    Raises
-    ------
-    InputError
-        If a time or a charge is not above zero.
-
-    Notes
-    -----
-    Refused, with the model None: fewer than three times; a charge that falls while the time grows, as every such
-    model delivers more the slower it is drained; charges all alike within 0.5 %, which leave c and k' open; points
-    that the best model misses by more than 5 % (ours).
-
-    Examples
-    --------
-    >>> unit = fit_kinetic([(1, 60), (10, 93), (20, 100)]).kinetic
-    >>> round(unit.capacity_ah, 2), round(unit.c, 4), round(unit.k_per_h, 3)
-    (108.16, 0.4751, 0.677)
-    """
-    for hours, ah in points:
-        require_positive(hours=hours, ah=ah)
-    ordered = sorted((float(h), float(q)) for h, q in points)
-    found = _unfit(ordered, subject)
-    if found is not None:
-        return KineticFit(kinetic=None, misfit_frac=math.inf, remarks=(found,))
-    unit, misfit = _best(ordered)
-    if misfit > WORST_FIT_FRAC:
-        return KineticFit(kinetic=None, misfit_frac=misfit, remarks=(_too_far(subject, misfit, Weight.REFUSED),))
-    exact = len(ordered) > 3 or misfit <= NEAR_FIT_FRAC
-    return KineticFit(
-        kinetic=unit, misfit_frac=misfit, remarks=() if exact else (_too_far(subject, misfit, Weight.DOUBTFUL),)
-    )
-
-
-def _best(points: Sequence[tuple[float, float]]) -> tuple[Kinetic, float]:
-    """Return the model of least squares of the logarithms, its scale by their mean, and its largest relative miss."""
-    import numpy as np
-    from scipy.optimize import least_squares
-
-    hours, ah = np.array(points, dtype=float).T
-    middle = math.sqrt(hours[0] * hours[-1])
-
-    def off(free: tuple[float, float]) -> tuple[Kinetic, list[float]]:
-        c = 1.0 / (1.0 + math.exp(-free[0]))
-        shape = Kinetic(1.0, c, math.exp(free[1]) / middle)
-        gap = [math.log(q / shape.delivered_ah(h)) for h, q in zip(hours, ah, strict=True)]
-        scale = sum(gap) / len(gap)
-        return Kinetic(math.exp(scale), c, shape.k_per_h), [one - scale for one in gap]
-
-    edge, starts = (12.0, 12.0), [(c, k) for c in (-2.0, 0.0, 2.0) for k in (-2.0, 0.0, 2.0)]
-    fits = [
-        least_squares(
-            lambda free: off(free)[1], start, bounds=([-e for e in edge], edge), xtol=1e-15, ftol=1e-15, gtol=1e-15
-        )
-        for start in starts
-    ]
-    unit, gap = off(tuple(min(fits, key=lambda fit: fit.cost).x))
-    return unit, math.expm1(max(abs(one) for one in gap))
-
-
-def _unfit(points: Sequence[tuple[float, float]], subject: str) -> Remark | None:
-    """Return why no model can go through the points, or None."""
-    times = {hours for hours, _ in points}
-    if len(times) < 3:
-        return _refusal(
-            "kinetic-too-few",
-            subject,
-            f"capacities at {len(times)} different running times",
-            "the model has three unknowns: both wells and the flow between them",
-            "Run it at three rates well apart, such as 1 h, 5 h and 20 h, or use the rate exponent.",
-        )
-    most, least = max(q for _, q in points), min(q for _, q in points)
-    if most <= least * (1.0 + LEAST_RISE_FRAC):
-        return _refusal(
-            "kinetic-flat",
-            subject,
-            f"capacities from {least:.4g} to {most:.4g} Ah, alike within {LEAST_RISE_FRAC:.1%}",
-            "where the rate does not matter, nothing tells how the charge flows in",
-            "Use the capacity as it is for every rate that was tried.",
-        )
-    fallen = _fallen(points)
-    if fallen is None:
-        return None
-    (h0, q0), (h1, q1) = fallen
-    return _refusal(
-        "kinetic-falling",
-        subject,
-        f"{q0:.4g} Ah in {h0:.3g} h but only {q1:.4g} Ah in {h1:.3g} h",
-        "every such model delivers more the slower it is drained, as more of the bound charge flows in; "
-        "less in the slower run means another cause, such as cold, an incomplete charge before it, or fading",
-        "Charge fully before each run, keep one temperature, mix the order of the rates, and run again.",
-    )
-
-
-def _fallen(points: Sequence[tuple[float, float]]) -> tuple[tuple[float, float], tuple[float, float]] | None:
-    """Return two points between which the charge falls: any of three, else the ends of a falling trend."""
-    if len(points) == 3:
-        return next(((a, b) for a, b in pairwise(points) if b[1] < a[1]), None)
-    logs = [(math.log(h), math.log(q)) for h, q in points]
-    x, y = (sum(column) / len(logs) for column in zip(*logs, strict=True))
-    falling = sum((a - x) * (b - y) for a, b in logs) <= 0.0
-    return (points[0], points[-1]) if falling else None
-
-
-def _too_far(subject: str, misfit: float, weight: Weight) -> Remark:
-    return Remark(
-        code="kinetic-misfit",
-        weight=weight,
-        subject=subject,
-        says=f"the nearest kinetic model misses a capacity by {misfit:.1%}",
-        why="the capacities do not rise with time as charge in two wells does",
-        do="Look for a run that was not from full, was cold, or stopped early; run that rate again.",
-        source=SOURCE,
-        value=misfit,
-        limit=WORST_FIT_FRAC,
-        unit="1",
-    )
-
-
-def _refusal(code: str, subject: str, says: str, why: str, do: str) -> Remark:
-    return Remark(code=code, weight=Weight.REFUSED, subject=subject, says=says, why=why, do=do, source=SOURCE)
 
 
 def _fall(x: float) -> float:

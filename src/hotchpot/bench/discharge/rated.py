@@ -7,11 +7,14 @@ Temperature comes first, at the run's own current, then the rate, by Peukert's e
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
+from hotchpot.bench.combine import ONE_FIT
 from hotchpot.bench.discharge.capacity_remarks import rate_far, temperature_far, temperature_unknown
 from hotchpot.bench.discharge.kinetic import Kinetic
+from hotchpot.bench.discharge.kinetic_fit import KineticFit
 from hotchpot.bench.discharge.rate import OF_CURRENT, TEMPERATURE_LIMIT_K, capacity_at_rated, exponent_of_chemistry
 from hotchpot.bench.discharge.temperature import beyond_table, capacity_factor
 from hotchpot.bench.estimate import Estimate, Line, Quantity, Shape
@@ -22,7 +25,8 @@ from hotchpot.pile.unit import Unit
 
 ASSUMED_C, ASSUMED_LIMIT_K = 20.0, 10.0  # a room, where nobody read the temperature; guess
 FAR_TIMES = 5.0  # run's current over the rated; project rule
-KINETIC_DOUBT_FRAC = 0.1  # of what the kinetic model corrects, one standard deviation; guess
+KINETIC_DOUBT_FRAC = 0.1  # of what the kinetic model corrects, one standard deviation, at the least; guess
+BY_MODEL = "kinetic model"
 
 
 class _Rate(NamedTuple):
@@ -92,7 +96,7 @@ def to_rated(run: Estimate, *, unit: Unit, exponent: Measure | None = None, kine
     added = (
         Line("temperature of the run", slope * by_warmth / factor.value, Shape.RECTANGULAR),
         Line("temperature coefficient", slope * factor.sd / factor.value, Shape.RECTANGULAR),
-        Line("rate exponent" if kinetic is None else "kinetic model", rate.sd),
+        Line("rate exponent" if kinetic is None else BY_MODEL, rate.sd),
     )
     carried = (_carried(line, rate, drawn) for line in run.budget)
     facts = {"temperature_factor": factor.value, "rate_factor": rate.ah / at_25, "rated_hours": unit.rated_hours}
@@ -104,6 +108,57 @@ def to_rated(run: Estimate, *, unit: Unit, exponent: Measure | None = None, kine
         facts={**run.facts, **facts, **used},
         remarks=(*run.remarks, *_doubts(unit, warmth, amps * unit.rated_hours / rate.ah)),
     )
+
+
+def rated_by_fit(runs: Sequence[Estimate], *, unit: Unit, fit: KineticFit) -> list[Estimate]:
+    r"""
+    Return the capacities of runs at 25 °C and the rated hours, by the kinetic model that was fitted through them.
+
+    Parameters
+    ----------
+    runs : sequence of Estimate
+        As for `to_rated`: those whose points were fitted, in that order.
+    unit : Unit
+        Whose rated hours and chemistry count.
+    fit : KineticFit
+        With a model.
+
+    Returns
+    -------
+    list of Estimate
+        As of `to_rated`, with the fact that they are of one fit, by which `combine` takes them as one.
+
+    Raises
+    ------
+    InputError
+        If the fit has no model, or another number of points.
+
+    Notes
+    -----
+    What `KineticFit.spread_frac` of the runs' own errors exceeds this run's own lines by is the line of the model,
+    never below a tenth of what it corrects: a guess, as no battery is two wells. What the runs of one instrument share
+    counts as in one run.
+    """
+    if fit.kinetic is None or len(fit.points) != len(runs):
+        raise InputError.one("fit", f"is not one of these {len(runs)} runs", "give what fit_kinetic made of them")
+    alone = [to_rated(run, unit=unit, kinetic=fit.kinetic) for run in runs]
+    alike = len({run.instrument for run in runs}) == 1
+    errors = [_own_frac(one, alike=alike) for one in alone]
+    return [_of_one_fit(one, errors[k], fit.spread_frac(unit.rated_hours, k, errors)) for k, one in enumerate(alone)]
+
+
+def _own_frac(one: Estimate, *, alike: bool) -> float:
+    """Return the relative error of a run that it does not share with the others, without that of the model."""
+    own = (line.sd for line in one.budget if line.cause != BY_MODEL and not (alike and line.common))
+    return math.hypot(*own) / one.measure.value
+
+
+def _of_one_fit(one: Estimate, own_frac: float, spread_frac: float) -> Estimate:
+    """Return a run of a fit with the line of the model that its spread asks for."""
+    guess = math.fsum(line.sd for line in one.budget if line.cause == BY_MODEL)
+    more = one.measure.value * math.sqrt(max(0.0, spread_frac**2 - own_frac**2))
+    lines = (*(line for line in one.budget if line.cause != BY_MODEL), Line(BY_MODEL, max(guess, more)))
+    return replace(one, budget=tuple(line for line in lines if line.sd > 0.0), facts={**one.facts, ONE_FIT: 1.0})
 
 
 def _check(run: Estimate, exponent: Measure | None, kinetic: Kinetic | None) -> None:

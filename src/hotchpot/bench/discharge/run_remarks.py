@@ -23,6 +23,21 @@ def not_from_full(unit: Unit, charged_frac: float) -> Remark:
     )
 
 
+def full_not_shown(unit: Unit, ah: float) -> Remark:
+    """Return that nothing in a log shows the unit full before a run."""
+    return Remark(
+        code="full-not-shown",
+        weight=Weight.DOUBTFUL,
+        subject=unit.id,
+        says=f"the log does not show {unit.id} full before the run: it holds {ah:.3g} Ah at the least, perhaps more",
+        why="a run that begins half full tells what was in the unit, not what it holds",
+        do="Charge it fully, start the logger before that charge ends or in the rest after it, and run it again.",
+        source=_PRACTICE,
+        value=ah,
+        unit="Ah",
+    )
+
+
 def few_volts(unit: Unit, count: int) -> Remark:
     """Return that a run through a resistor was hardly looked at."""
     return Remark(

@@ -13,6 +13,8 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
+from hotchpot.bench.combine import day_of
+from hotchpot.bench.discharge.fullness import BEGAN_FULL, LEAST_CHARGED_FRAC, at_least, began_full
 from hotchpot.bench.discharge.run_remarks import few_volts, implausible, not_from_full
 from hotchpot.bench.estimate import Estimate, Quantity, refused
 from hotchpot.bench.meter import Meter, meter
@@ -24,11 +26,10 @@ from hotchpot.pile.reading import Reading
 from hotchpot.pile.unit import Unit
 
 if TYPE_CHECKING:
-    from hotchpot.bench.discharge.kinetic import Kinetic
+    from hotchpot.bench.discharge.kinetic_fit import KineticFit
     from hotchpot.bench.standing.curve import OwnCurve
 
 LEAST_VOLTS_THROUGH = 3  # of a run through a resistor: with fewer nobody knows the current in between
-LEAST_CHARGED_FRAC = 0.95  # of the charge drawn before, put back: below, a run did not begin full
 LEAST_SAMPLES_OF_CURVE = 10
 SEASON_DAYS = 183
 RESISTOR_LIMIT_FRAC = 0.05  # a resistor with its leads, warm, read with a multimeter; common practice, no source
@@ -75,6 +76,7 @@ class Runs:
 
         self.remarks += log.remarks
         before: list[Piece] = []
+        full = False
         for piece in log.pieces:
             if piece.flow is Flow.DISCHARGE and piece.out_ah >= LEAST_RUN_FRAC * self.unit.rated_ah:
                 run = capacity_of_run(
@@ -86,11 +88,15 @@ class Runs:
                     gap_s=piece.gap_s,
                 )
                 charged = _charged_frac(before)
-                facts = run.facts if charged is None else {**run.facts, "charged_frac": charged}
+                full = began_full(before, self.unit, was_full=full, charged_frac=charged)
+                facts = {**run.facts, BEGAN_FULL: float(full)}
+                if charged is not None:
+                    facts["charged_frac"] = charged
                 if charged is not None and charged < LEAST_CHARGED_FRAC and not run.refused:
                     run = refused(Quantity.CAPACITY, not_from_full(self.unit, charged), when=run.when, **facts)
                 self.drawn.append(replace(run, facts=facts))
-                self._own_curve(piece, run, instrument, before)
+                if full:  # else the curve's upper end is not known
+                    self._own_curve(piece, run, instrument, before)
                 before = []
             before.append(piece)
 
@@ -116,30 +122,35 @@ class Runs:
 
     def settle(self) -> list[Estimate]:
         """Return each run's capacity at 25 °C and the rated rate, and the rate exponent where the runs tell one."""
-        from hotchpot.bench.discharge.capacity import to_rated
         from hotchpot.bench.discharge.rate import exponent_of_chemistry, exponent_of_runs
+        from hotchpot.bench.discharge.rated import rated_by_fit, to_rated
 
-        whole = _of_one_season([run for run in self.drawn if not run.refused])
+        # A run that may not have begun full says nothing of how the capacity depends on the rate.
+        whole = _of_one_season([run for run in self.drawn if not run.refused and run.facts.get(BEGAN_FULL) != 0.0])
         if len(whole) < 2:
             return [self._plausible(to_rated(run, unit=self.unit)) for run in self.drawn]
         found = exponent_of_runs(whole, unit=self.unit)
         if found.refused and found.facts["rates"] < 2:
             # Runs at one rate: nothing was asked of them.
             return [self._plausible(to_rated(run, unit=self.unit)) for run in self.drawn]
-        kinetic = self._kinetic(whole) if found.facts["rates"] >= 3 and not found.refused else None
-        exponent = None if found.refused or kinetic else _joined(found.measure, exponent_of_chemistry(self.unit.chem))
-        rated = (to_rated(run, unit=self.unit, exponent=exponent, kinetic=kinetic) for run in self.drawn)
+        fit = self._fit(whole) if found.facts["rates"] >= 3 and not found.refused else None
+        if fit is None or fit.kinetic is None:
+            exponent = None if found.refused else _joined(found.measure, exponent_of_chemistry(self.unit.chem))
+            rated = [to_rated(run, unit=self.unit, exponent=exponent) for run in self.drawn]
+        else:
+            fitted = dict(zip(map(id, whole), rated_by_fit(whole, unit=self.unit, fit=fit), strict=True))
+            rated = [fitted.get(id(run)) or to_rated(run, unit=self.unit, kinetic=fit.kinetic) for run in self.drawn]
         return [found, *map(self._plausible, rated)]
 
     def _plausible(self, told: Estimate) -> Estimate:
         """Return a capacity, refused where no label is that wrong: a slip of a unit or of the rated capacity."""
         if told.value is None or told.value <= NAMEPLATE_MARGIN * self.unit.rated_ah:
-            return told
+            return at_least(told, self.unit)
         return refused(Quantity.CAPACITY, implausible(self.unit, told.value), when=told.when, **told.facts)
 
-    def _kinetic(self, whole: list[Estimate]) -> Kinetic | None:
+    def _fit(self, whole: list[Estimate]) -> KineticFit:
         """Return the kinetic model of runs at three rates or more, each brought to 25 °C; what it refuses is said."""
-        from hotchpot.bench.discharge.kinetic import fit_kinetic
+        from hotchpot.bench.discharge.kinetic_fit import fit_kinetic
         from hotchpot.bench.discharge.temperature import capacity_factor
 
         points = []
@@ -148,7 +159,7 @@ class Runs:
             points.append((hours, run.measure.value / capacity_factor(self.unit.chem, warmth, hours=hours).value))
         fit = fit_kinetic(points, subject=self.unit.id)
         self.remarks += fit.remarks
-        return fit.kinetic
+        return fit
 
 
 def trace_of_reading(reading: Reading) -> Trace:
@@ -175,8 +186,8 @@ def _of_one_season(runs: list[Estimate]) -> list[Estimate]:
     newest = max((run.when or "" for run in runs), default="")
     if not newest:
         return runs
-    since = (datetime.fromisoformat(newest[:10]) - timedelta(days=SEASON_DAYS)).date().isoformat()
-    return [run for run in runs if run.when is None or run.when[:10] >= since]
+    since = day_of(newest) - timedelta(days=SEASON_DAYS)
+    return [run for run in runs if run.when is None or day_of(run.when) >= since]
 
 
 def _joined(own: Measure, usual: Measure) -> Measure:

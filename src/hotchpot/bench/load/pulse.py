@@ -183,7 +183,7 @@ def _best(pulse: Pulse, count: int) -> _Try:
     grid = np.exp(np.linspace(low, high, _STARTS + 2)[1:-1])
     ranked = sorted((pulse.solve(taus)[1], taus) for taus in combinations(map(float, grid), count))
     best: _Try | None = None
-    for _, start in ranked[:3]:
+    for _, start in ranked[: 1 if count == 1 else 3]:  # of one time constant the grid leaves no doubt
         found = least_squares(
             lambda logs: pulse.residual(tuple(np.exp(logs))),
             np.log(start),

@@ -10,7 +10,8 @@ the refusal of a capacity in `health_resistance`; both are handed on here.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from dataclasses import replace
 
 from hotchpot.bench.estimate import Estimate, Line, Quantity, refused
 from hotchpot.bench.load.health_resistance import capacity_from_resistance
@@ -21,16 +22,16 @@ from hotchpot.bench.load.resistance_doubt import (
     REPEATABILITY_FRAC,
     STANDARD_S,
     common_lines,
-    growth_frac,
     least_step_sd,
     repeatability_line,
+    to_standard,
 )
 from hotchpot.bench.load.resistance_of_jumps import resistance_at, resistance_of_log
 from hotchpot.bench.load.resistance_remarks import (
     EARLIEST_S,
     LATEST_S,
     SmallStep,
-    far_from_ten,
+    brought_to_ten,
     no_temperature,
     off_the_line,
     rises_with_load,
@@ -81,7 +82,7 @@ def resistance_of_loads(
     meter : Meter
         What volts and amps were read with.
     seconds : float, optional
-        How long each load had been on when it was read; 10 when None. [s]
+        How long each load had been on when it was read; 10 when None. Other moments are brought to 10 s. [s]
     count_v : float, optional
         The last digit that the voltmeter showed; the meter's own when None. [V]
     temperature_c : float, optional
@@ -92,10 +93,10 @@ def resistance_of_loads(
     Returns
     -------
     Estimate
-        RESISTANCE, as read, at `temperature_c`. [mΩ] Facts: ``seconds``, ``step_a``, ``step_v``, ``intercept_v``,
-        ``loads``, and ``temperature_c`` where it was noted. Refused where the step drowns in the counts
-        (``step-too-small``), the voltage rises with the load (``rises-with-load``), or the reading came too early
-        or too late (``read-too-early``, ``read-too-late``).
+        RESISTANCE after 10 s, at `temperature_c`. [mΩ] Facts: ``seconds``, ``step_a``, ``step_v``, ``intercept_v``,
+        ``loads``, ``temperature_c`` where it was noted, and ``as_read_mohm`` where it was read at another moment.
+        Refused where the step drowns in the counts (``step-too-small``), the voltage rises with the load
+        (``rises-with-load``), or the reading came too early or too late (``read-too-early``, ``read-too-late``).
 
     Raises
     ------
@@ -134,8 +135,10 @@ def resistance_of_loads(
     against = _refusals(loads, unit, at_s)
     if against:
         return refused(Quantity.RESISTANCE, *against, when=when, seconds=at_s, step_a=loads.step_a)
-    mohm = 1000.0 * loads.ohm
-    doubts = [*_moment(mohm, at_s, unit), *_small(mohm, loads, unit), *_scattered(loads, unit)]
+    factor, factor_sd = to_standard(unit, at_s)
+    as_read = 1000.0 * loads.ohm
+    mohm = factor * as_read
+    doubts = [*_moment(as_read, factor_sd, at_s, unit), *_small(mohm, loads, unit), *_scattered(loads, unit, factor)]
     remarks = [remark for _, remark in doubts if remark is not None]
     if temperature_c is None:
         remarks.append(no_temperature(unit))
@@ -143,12 +146,12 @@ def resistance_of_loads(
         quantity=Quantity.RESISTANCE,
         value=mohm,
         budget=(
-            *loads.own_lines(),
+            *(replace(line, sd=factor * line.sd) for line in loads.own_lines()),
             repeatability_line(mohm),
             *common_lines(mohm, unit=unit, meter=meter, temperature_c=temperature_c),
             *(line for line, _ in doubts),
         ),
-        facts=_facts(loads, at_s, temperature_c),
+        facts=_facts(loads, at_s, temperature_c) | ({} if factor == 1.0 else {"as_read_mohm": as_read}),
         remarks=tuple(remarks),
         when=when,
         instrument=meter.key,
@@ -234,7 +237,7 @@ def _unlike(one: str, ones: Sequence[float], other: str, others: Sequence[float]
     ]
 
 
-def _facts(loads: Loads, seconds: float, temperature_c: float | None) -> Mapping[str, float]:
+def _facts(loads: Loads, seconds: float, temperature_c: float | None) -> dict[str, float]:
     facts = {
         "seconds": seconds,
         "step_a": loads.step_a,
@@ -272,13 +275,12 @@ def _too_small(loads: Loads, unit: Unit) -> Remark:
     return step_too_small(unit, small, meter=loads.meter, count_v=loads.count_v)
 
 
-def _moment(mohm: float, seconds: float, unit: Unit) -> list[tuple[Line, Remark | None]]:
-    """Return the doubt of taking a reading at this moment for that at 10 s."""
+def _moment(mohm: float, factor_sd: float, seconds: float, unit: Unit) -> list[tuple[Line, Remark | None]]:
+    """Return the doubt of bringing a resistance from the moment it was read at to 10 s. [mΩ]"""
     if seconds == STANDARD_S:
         return []
-    off = growth_frac(STANDARD_S, seconds)
     near = NEAR_S[0] <= seconds <= NEAR_S[1]
-    return [(Line("not read at 10 s", mohm * abs(off)), None if near else far_from_ten(unit, seconds, off))]
+    return [(Line("not read at 10 s", mohm * factor_sd), None if near else brought_to_ten(unit, seconds, mohm))]
 
 
 def _small(mohm: float, loads: Loads, unit: Unit) -> list[tuple[Line, Remark | None]]:
@@ -289,10 +291,10 @@ def _small(mohm: float, loads: Loads, unit: Unit) -> list[tuple[Line, Remark | N
     return [(Line("small load", mohm * _SMALL_LOAD_FRAC), small_load(unit, most_a=most, least_a=least))]
 
 
-def _scattered(loads: Loads, unit: Unit) -> list[tuple[Line, Remark | None]]:
+def _scattered(loads: Loads, unit: Unit, factor: float) -> list[tuple[Line, Remark | None]]:
     """Return the doubt of three or more loads that do not lie on one line."""
     found, expected = loads.off_the_line_v, loads.expected_v
     if found <= _OFF_THE_LINE_SD * expected:
         return []
-    line = Line("scatter about the line", 1000.0 * found / math.sqrt(loads.spread_a2))
+    line = Line("scatter about the line", factor * 1000.0 * found / math.sqrt(loads.spread_a2))
     return [(line, off_the_line(unit, found_v=found, expected_v=expected))]

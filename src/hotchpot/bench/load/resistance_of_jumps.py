@@ -65,7 +65,7 @@ def resistance_at(jump: Jump, *, seconds: float, unit: Unit, meter: Meter) -> Es
     Estimate
         RESISTANCE at that time. [mΩ] Facts: ``seconds``, ``step_a`` (rise; negative into charge), ``step_v`` (fall),
         and ``temperature_c`` where it was logged. Refused where the file does not show it: ``no-base``,
-        ``sampling-too-coarse``, ``step-too-short``, ``load-not-steady``, ``step-too-small``, ``rises-with-load``.
+        ``sampling-too-coarse``, ``step-too-short``, ``load-unsteady``, ``step-too-small``, ``rises-with-load``.
 
     Raises
     ------

@@ -5,7 +5,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from hotchpot.bench.load.resistance_doubt import GROWTH_SOURCE, LEAST_STEP_SD, NEAR_S, least_step_sd
+from hotchpot.bench.load.resistance_doubt import (
+    GROWTH_SOURCE,
+    LEAST_STEP_SD,
+    NEAR_S,
+    STANDARD_S,
+    least_step_sd,
+    to_standard,
+)
 from hotchpot.bench.meter import Meter
 from hotchpot.bench.remark import Remark, Weight
 from hotchpot.pile.unit import Unit
@@ -126,6 +133,26 @@ def far_from_ten(unit: Unit, seconds: float, off_frac: float, *, weight: Weight 
     )
 
 
+def brought_to_ten(unit: Unit, seconds: float, as_read_mohm: float) -> Remark:
+    """Return that a resistance was read well before or after 10 s, and what bringing it there changed."""
+    factor, sd = to_standard(unit, seconds)
+    return Remark(
+        code="time-far-from-ten",
+        weight=Weight.DOUBTFUL,
+        subject=unit.id,
+        says=(
+            f"{unit.id} was read {seconds:g} s after the load came on, {as_read_mohm:.3g} mΩ; brought to 10 s that is "
+            f"{factor * as_read_mohm:.3g} mΩ, {100.0 * (factor - 1.0):+.0f} ± {100.0 * sd:.0f} %."
+        ),
+        why="The longer a load is on, the more of the slow part the fall holds; how much differs from unit to unit.",
+        do="Read 10 s after each load comes on.",
+        source=GROWTH_SOURCE if seconds < STANDARD_S else unit.chem.cite("r1_q"),
+        value=seconds,
+        limit=NEAR_S[0] if seconds < NEAR_S[0] else NEAR_S[1],
+        unit="s",
+    )
+
+
 def small_load(unit: Unit, *, most_a: float, least_a: float) -> Remark:
     """Return that the loads were so small that the first amps' own overvoltage counts."""
     return Remark(
@@ -162,7 +189,7 @@ def no_temperature(unit: Unit) -> Remark:
     """Return that the temperature of the unit was not noted with a resistance."""
     cold, room = (unit.chem.at_temperature("r_temp_mult", t) for t in (10.0, 25.0))
     return Remark(
-        code="temperature-not-noted",
+        code="temperature-unread",
         weight=Weight.NOTED,
         subject=unit.id,
         says=f"No temperature noted with {unit.id}; its kind has {cold / room:.2g} times as much at 10 °C as at 25.",

@@ -155,7 +155,7 @@ def _hidden(step_a: float, seconds: float, moment_s: float, unsteady_a: float, m
     if abs(step_a) <= least_a:
         return Unseen("step-too-small", abs(step_a), least_a)
     if unsteady_a > _UNSTEADY_REFUSED * abs(step_a):
-        return Unseen("load-not-steady", unsteady_a / abs(step_a), _UNSTEADY_REFUSED)
+        return Unseen("load-unsteady", unsteady_a / abs(step_a), _UNSTEADY_REFUSED)
     if moment_s > seconds * (1.0 + _HIT_FRAC):
         return Unseen("sampling-too-coarse", moment_s, seconds)
     return None

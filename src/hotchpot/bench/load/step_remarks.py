@@ -28,7 +28,7 @@ _UNSEEN = {
         "Hold the load for {hold:g} s or longer, and log all of it.",
         "s",
     ),
-    "load-not-steady": (
+    "load-unsteady": (
         "the current strayed by {percent:.0f} % of its step within {seconds:g} s",
         "The fall of voltage belongs to a current that lasted from the step to the reading.",
         "Use a steady load, a resistor or a bulb already warm, and change nothing else for {hold:g} s.",

@@ -147,7 +147,8 @@ class Cleaner:
         correction[leap] = self.scale.usual_s - d[leap]
         self.jumps += [(int(rows[k]), float(d[k])) for k in leap]
         anew = d[leap] < 0
-        anew &= np.abs(t[leap] - self.shift_s - self._first()) <= self.gap_s
+        raw = t[leap] - self.shift_s
+        anew &= (np.abs(raw - self._first()) <= self.gap_s) | (np.abs(raw) <= self.gap_s)
         self.leaps += [(int(rows[k]), bool(new)) for k, new in zip(leap, anew, strict=True)]
         t += np.cumsum(correction)
         self.shift_s += float(correction.sum())

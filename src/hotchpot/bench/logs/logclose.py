@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -10,6 +11,7 @@ from hotchpot.bench.logs.logjumps import JumpFinder, Window
 from hotchpot.bench.logs.loglines import LineBook
 from hotchpot.bench.logs.logpieces import FIRST_S, IN_AH, LAST, LAST_S, OUT_AH, PLACE, ROW, STATE, Joined, join_parts
 from hotchpot.bench.logs.logremarks import log_remarks
+from hotchpot.bench.logs.logrestart import Restart, over_restarts
 from hotchpot.bench.logs.logscale import Scale
 from hotchpot.bench.logs.logstore import PointStore, TemperatureStore, among
 from hotchpot.bench.trace import Flow, Jump, Log, Piece, Trace
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
+    Points = tuple[NDArray[np.int64], Floats, Floats, Floats, Floats]
 
 MOST_TRACE = 2000
 _END_ROWS = 300
@@ -44,9 +47,11 @@ class Folded:
 
 def finished_log(folded: Folded) -> Log:
     """Return the log of all that was gathered."""
-    joined = join_parts(folded.parts, scale=folded.scale)
     stale = folded.jumps.stale_places()
-    pieces = _pieces(folded, joined, stale)
+    points = folded.points.points(stale)
+    parts, restarts = over_restarts(folded.parts, points, scale=folded.scale)
+    joined = join_parts(parts, scale=folded.scale)
+    pieces = _pieces(folded, joined, points, restarts)
     steps = tuple(_jump(folded, window, stale) for window in folded.jumps.steady(stale))
     out_ah, in_ah, out_wh, in_wh = (float(x) for x in folded.parts[:, OUT_AH : OUT_AH + 4].sum(axis=0))
     absorbed_s = max(joined.absorbed_s, folded.absorbed_s)
@@ -60,20 +65,23 @@ def finished_log(folded: Folded) -> Log:
         in_wh=in_wh,
         pieces=pieces,
         jumps=steps,
-        remarks=log_remarks(folded.name, folded.cleaner, folded.lines, stale=stale.size, absorbed_s=absorbed_s),
+        remarks=log_remarks(
+            folded.name, folded.cleaner, folded.lines, restarts=restarts, stale=stale.size, absorbed_s=absorbed_s
+        ),
     )
 
 
-def _pieces(folded: Folded, joined: Joined, stale: NDArray[np.int64]) -> tuple[Piece, ...]:
+def _pieces(folded: Folded, joined: Joined, points: Points, restarts: Sequence[Restart]) -> tuple[Piece, ...]:
     import numpy as np
 
-    parts, points = joined.parts, folded.points.points(stale)
+    parts = joined.parts
     starts, ends = _borders(parts)
     next_rows = np.append(parts[1:, ROW], folded.rows)
     gap_s = np.zeros(len(parts))
-    gaps = folded.cleaner.gaps
-    where = np.searchsorted(starts, [gap.start_s for gap in gaps], side="right") - 1
-    np.add.at(gap_s, where, [gap.end_s - gap.start_s for gap in gaps])
+    lost = [(gap.start_s, gap.end_s - gap.start_s) for gap in folded.cleaner.gaps]
+    lost += [(one.at_s, one.off_s) for one in restarts if one.joined and one.off_s is not None]
+    where = np.searchsorted(starts, [start_s for start_s, _ in lost], side="right") - 1
+    np.add.at(gap_s, where, [seconds for _, seconds in lost])
     pieces = []
     for k, part in enumerate(parts):
         warm = folded.warmth.mean(int(part[ROW]), int(next_rows[k]))
@@ -105,7 +113,7 @@ def _borders(parts: Floats) -> tuple[Floats, Floats]:
     return np.append(parts[0, FIRST_S], ends[:-1]), ends
 
 
-def _trace(points: tuple[NDArray[np.int64], Floats, Floats, Floats, Floats], part: Floats, warm: float | None) -> Trace:
+def _trace(points: Points, part: Floats, warm: float | None) -> Trace:
     """Return the kept samples of a piece, thinned in the middle; charge counts from its first sample."""
     import numpy as np
 

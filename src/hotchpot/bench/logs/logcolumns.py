@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from hotchpot.bench.logs.logguess import Field, Guess, by_heading, by_values, field_of, rises, score_of
 from hotchpot.bench.logs.loglayout import Head, is_number
 from hotchpot.bench.logs.logstated import Stated, parse_stated
-from hotchpot.bench.logs.logtimes import TimeForm, seconds_of
+from hotchpot.bench.logs.logtimes import TimeForm, epoch_unit, seconds_of
 from hotchpot.bench.logs.logunits import Unit, amps_unit, temperature_unit, time_unit, volts_unit
 from hotchpot.bench.logs.logwords import BASE, Role, unit_of, way_of, word_of
 from hotchpot.errors import Fault, InputError
@@ -52,7 +52,11 @@ class Column:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Columns:
-    """Which column is what, and what could be read another way."""
+    """
+    Which column is what, and what could be read another way.
+
+    `dated` is a column of dates beside a time that is counted from any zero: it tells when the log began.
+    """
 
     time: Column
     volts: Column
@@ -62,6 +66,7 @@ class Columns:
     ah: Column | None = None
     ambiguous: tuple[str, ...] = ()
     other_times: tuple[Column, ...] = ()
+    dated: Column | None = None
 
     @property
     def taken(self) -> tuple[Column, ...]:
@@ -124,6 +129,7 @@ def guess_columns(head: Head, *, stated: str | None = None, name: str) -> Column
         ah=made.get(Role.AH),
         ambiguous=tuple(guess.ambiguous),
         other_times=times[1:],
+        dated=_dated(guess, times),
     )
 
 
@@ -204,6 +210,20 @@ def _time_columns(guess: Guess, stated: Stated | None) -> tuple[Column, ...]:
         if _distinct(other, column) > most:
             best, most = column, _distinct(other, column)
     return (best, *(column for column in (first, *others) if column is not best))
+
+
+def _dated(guess: Guess, times: Sequence[Column]) -> Column | None:
+    """Return a column of dates with their hours beside the time, where the time itself tells none."""
+    if times[0].form is not None and not times[0].form.clock:
+        return None
+    for item in guess.free():
+        dates = item.form is not None and not item.form.clock
+        if dates or (item.form is None and rises(item) and epoch_unit(item.known)):
+            column = _time_column(item, "dates beside the time", None, guess)
+            hours = column.form is None or "%H" in column.form.pattern or "%I" in column.form.pattern
+            if hours or column.beside is not None:
+                return column
+    return None
 
 
 def _distinct(item: Field, column: Column) -> int:

@@ -190,7 +190,10 @@ class LogFold:
             mend = "sort the file by time, oldest first"
         elif error.restarts:
             what = f"time begins anew at lines {lines}{more}: several runs stand one after the other"
-            mend = "name the column that tells them apart, such as columns 'unit=run', or give one file for each run"
+            mend = (
+                "name the column that tells them apart, such as columns 'unit=run', give one file for each run, or log "
+                "with a column of dates"
+            )
         else:
             what = f"time goes back at lines {lines}{more}: two clocks, or two batteries, share this column"
             mend = (

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+
 from hotchpot.bench.logs.logclean import Cleaner, Gap
 from hotchpot.bench.logs.loglines import LineBook
+from hotchpot.bench.logs.logrestart import Restart
 from hotchpot.bench.remark import Remark, Weight
 
 _SOURCE = "common practice, no source"
@@ -49,11 +53,20 @@ _COUNTS = {
 }
 
 
-def log_remarks(name: str, cleaner: Cleaner, lines: LineBook, *, stale: int, absorbed_s: float) -> tuple[Remark, ...]:
+def log_remarks(
+    name: str,
+    cleaner: Cleaner,
+    lines: LineBook,
+    *,
+    restarts: Sequence[Restart] = (),
+    stale: int,
+    absorbed_s: float,
+) -> tuple[Remark, ...]:
     """Return what is to be said of a log as read, gaps first."""
     found = [
         *_gap_remarks(name, cleaner, lines),
-        *_clock_remarks(name, cleaner, lines),
+        *(_restart_remark(name, one, lines) for one in restarts),
+        *_clock_remarks(name, cleaner, lines, {one.row for one in restarts}),
         *_count_remarks(name, cleaner),
     ]
     if stale:
@@ -122,9 +135,50 @@ def _gap_remark(name: str, gap: Gap, limit_s: float, lines: LineBook) -> Remark:
     )
 
 
-def _clock_remarks(name: str, cleaner: Cleaner, lines: LineBook) -> list[Remark]:
+def _restart_remark(name: str, one: Restart, lines: LineBook) -> Remark:
+    says, why, do = _joint(one) if one.joined else _parting(one)
+    return Remark(
+        code="log-clock-restart",
+        weight=Weight.DOUBTFUL,
+        subject=name,
+        says=f"the clock begins anew at line {lines.line(one.row)}: {says}",
+        why=why,
+        do=do,
+        source=_SOURCE,
+        value=one.off_s,
+        unit="" if one.off_s is None else "s",
+    )
+
+
+def _joint(one: Restart) -> tuple[str, str, str]:
+    assert one.off_s is not None
+    says = (
+        f"{one.amps[1]:.3g} A flow on, and {one.volts[0]:.5g} V go on as {one.volts[1]:.5g} V, so both halves were "
+        "counted as one run"
+    )
+    why = f"by the slope of the volts the logger was off for {_span(one.off_s)} at most; the doubt of the charge has it"
+    do = "if they were two runs, give each as a file of its own; log with a column of dates, and nothing is guessed"
+    return says, why, do
+
+
+def _parting(one: Restart) -> tuple[str, str, str]:
+    do = "if it was one run, log with a column of dates; if they were two, give each as a file of its own"
+    if not one.flows:
+        return "what follows was counted as another run", "no current of one direction flows on over it", do
+    before, after = one.amps
+    if one.off_s is not None:
+        why = f"by the slope of the volts up to {_span(one.off_s)} may be missing there, too much for one run"
+    elif math.isfinite(before - after) and abs(before - after) > 0.02 * abs(before):
+        why = f"the current before is {before:.3g} A and after {after:.3g} A"
+    else:
+        why = f"{one.volts[0]:.5g} V stand before and {one.volts[1]:.5g} V after; how long it was off, they do not tell"
+    return "what follows was counted as another run", why, do
+
+
+def _clock_remarks(name: str, cleaner: Cleaner, lines: LineBook, told: set[int]) -> list[Remark]:
     remarks = []
-    for row, jump_s in cleaner.jumps[:_GAPS_SHOWN]:
+    jumps = [(row, jump_s) for row, jump_s in cleaner.jumps if row not in told]
+    for row, jump_s in jumps[:_GAPS_SHOWN]:
         way = "back" if jump_s < 0 else "ahead"
         remarks.append(
             Remark(
@@ -139,8 +193,8 @@ def _clock_remarks(name: str, cleaner: Cleaner, lines: LineBook) -> list[Remark]
                 unit="s",
             )
         )
-    if len(cleaner.jumps) > _GAPS_SHOWN:
-        says = f"{len(cleaner.jumps) - _GAPS_SHOWN} more jumps of the clock"
+    if len(jumps) > _GAPS_SHOWN:
+        says = f"{len(jumps) - _GAPS_SHOWN} more jumps of the clock"
         remarks.append(_noted(name, "log-more-clock-jumps", says, "as above", "check the logger's clock"))
     if cleaner.strays:
         where = ", ".join(str(lines.line(row)) for row in cleaner.strays[:_GAPS_SHOWN])

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from hotchpot.bench.logs.logwords import Role, unit_of, wording
 from hotchpot.errors import Fault, InputError, nearest
 
+ONLY = "only"
 EXAMPLE = "'time=t_s, volts=U [mV], amps=-I'"
 _NUMBERED = re.compile(r"(?:column\s*|#)?(\d+)", re.IGNORECASE)
 _UNIT_AT_END = re.compile(r"(?P<base>.*?)\s*\[(?P<unit>[^\]]*)\]")
@@ -21,6 +22,23 @@ class Stated:
     index: int
     unit: str = ""
     minus: bool = False
+
+
+def split_only(text: str | None) -> tuple[str | None, str | None]:
+    """
+    Return a text on columns without its ``only=`` part, and the battery that this part names in the file.
+
+    >>> split_only("unit=channel, only=ch1"), split_only("only = ch 2"), split_only("volts=U"), split_only(None)
+    (('unit=channel', 'ch1'), (None, 'ch 2'), ('volts=U', None), (None, None))
+    """
+    if text is None:
+        return None, None
+    parts = text.split(",")
+    own = [part for part in parts if part.partition("=")[0].strip().casefold() == ONLY and "=" in part]
+    if not own:
+        return text, None
+    rest = ",".join(part for part in parts if part not in own).strip()
+    return rest or None, own[-1].partition("=")[2].strip()
 
 
 def parse_stated(text: str, headings: Sequence[str], *, name: str) -> dict[Role, Stated]:
@@ -53,8 +71,9 @@ def parse_stated(text: str, headings: Sequence[str], *, name: str) -> dict[Role,
         except ValueError:
             role = None
         if not equals or role is None:
-            what = f"{role_text!r} is not one of time, volts, amps, temperature, unit, ah"
-            faults.append(Fault(where, what, f"write {EXAMPLE}; {nearest(role_text, [str(known) for known in Role])}"))
+            what = f"{role_text!r} is not one of time, volts, amps, temperature, unit, ah, only"
+            near = nearest(role_text, [*(str(known) for known in Role), ONLY])
+            faults.append(Fault(where, what, f"write {EXAMPLE}; {near}"))
         elif role in found:
             faults.append(Fault(where, f"{role} is stated twice", "state it once"))
         else:

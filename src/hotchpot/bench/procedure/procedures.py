@@ -51,7 +51,7 @@ class Step:
 
     `given` is (key, answer): the step comes only after that answer. `guards`: the reading is held against the limits
     that refuse the procedure. `above`: the number must be more than the answer of that key. `stop_if` says when to
-    break off.
+    break off, `cautions` what to mind just here, each in one line.
     """
 
     key: str
@@ -59,6 +59,7 @@ class Step:
     title: str
     do: str
     stop_if: str = ""
+    cautions: tuple[str, ...] = ()
     unit: str = ""
     low: float | None = None
     high: float | None = None
@@ -172,13 +173,25 @@ def steps_for(procedure: Procedure, unit: Unit, *, instrument: Meter | None = No
 
 
 def cautions_for(procedure: Procedure, unit: Unit) -> tuple[str, ...]:
-    """Return the cautions of a procedure that concern this unit, in the order of the data file."""
-    told = figures(unit)
-    words = words_for(unit, told)
+    """Return the cautions of a procedure that concern this unit, in full, in the order of the data file."""
+    return _cautions(procedure.cautions, unit, words_for(unit, figures(unit)), "text")
+
+
+def brief_for(procedure: Procedure, unit: Unit) -> tuple[str, ...]:
+    """Return the same cautions, each in one short line."""
+    return _cautions(procedure.cautions, unit, words_for(unit, figures(unit)), "short")
+
+
+def caution_for(name: str, unit: Unit) -> str:
+    """Return one caution of the data file in full; empty where it does not concern this unit."""
+    return "".join(_cautions((name,), unit, words_for(unit, figures(unit)), "text"))
+
+
+def _cautions(names: Sequence[str], unit: Unit, words: Mapping[str, str], form: str) -> tuple[str, ...]:
     most_v = unit.cells * unit.chem.num("charge_max_v")
-    rows = [book()["cautions"][name] for name in procedure.cautions]
+    rows = [book()["cautions"][name] for name in names]
     return tuple(
-        row["text"].format_map(words)
+        row[form].format_map(words)
         for row in rows
         if _meant_for(row, unit)
         and ("above_v" not in row or most_v > setting(row["above_v"]))
@@ -222,6 +235,7 @@ def _step(row: Mapping[str, Any], unit: Unit, told: Figures, words: Mapping[str,
         title=row["title"].format_map(words),
         do=row["do"].format_map(words),
         stop_if=row.get("stop", "").format_map(words),
+        cautions=_cautions(row.get("cautions", ()), unit, words, "short"),
         unit=row.get("unit", ""),
         low=low,
         high=high,

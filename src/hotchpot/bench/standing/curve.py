@@ -90,8 +90,9 @@ def curve_of_run(
         Measured resistance of the whole unit, 10 s or longer. None takes the chemistry's typical one, in more doubt,
         and asks for C/15 or slower. [mΩ]
     full_rest_v : float, optional
-        Rest voltage of the whole unit just before the run, full. What the voltage fell by in the run's first samples
-        is then the drop at that current, with leads and contacts; it beats `resistance_mohm`. [V]
+        Rest voltage of the whole unit just before the run, full. What the voltage fell by in the run's first samples,
+        less what the chemistry's curve falls by over the charge they drew, is then the drop at that current, with leads
+        and contacts; it beats `resistance_mohm`. [V]
     charge : Trace, optional
         The charge from empty at a like current, negative. The mean of both branches is free of the drop and of half
         the hysteresis.
@@ -139,7 +140,7 @@ def curve_of_run(
     typical = chem.typical_mohm(unit.cells, capacity) / 1000.0
     ohm = typical if resistance_mohm is None else resistance_mohm / 1000.0
     if full_rest_v is not None:
-        ohm = max(0.0, full_rest_v - float(np.nanmedian(discharge.volts[:5]))) / float(np.median(discharge.amps[:5]))
+        ohm = _ohm_from_rest(discharge, unit, full_rest_v, capacity)
     low = max(0.0, 1.0 - span)
     grid = np.linspace(low, 1.0, _GRID)
     down = _branch(discharge, 1.0 - (discharge.ah - discharge.ah[0]) / capacity, ohm, grid) / unit.cells
@@ -268,6 +269,16 @@ def _check_run(discharge: Trace, charge: Trace | None) -> None:
             faults.append(Fault(f"the {name}", "its current has the wrong sign", "current is positive on discharge"))
     if faults:
         raise InputError(faults)
+
+
+def _ohm_from_rest(discharge: Trace, unit: Unit, full_rest_v: float, capacity_ah: float) -> float:
+    """Return the fall from rest in the first samples over their current, less what the curve itself fell by then."""
+    import numpy as np
+
+    left = 1.0 - float(np.median(discharge.ah[:5]) - discharge.ah[0]) / capacity_ah
+    fallen_v = unit.cells * (unit.chem.ocv.volts(1.0) - unit.chem.ocv.volts(left))
+    drop_v = full_rest_v - float(np.nanmedian(discharge.volts[:5])) - fallen_v
+    return max(0.0, drop_v) / float(np.median(discharge.amps[:5]))
 
 
 def _branch(trace: Trace, soc: NDArray[np.float64], ohm: float, grid: NDArray[np.float64]) -> NDArray[np.float64]:

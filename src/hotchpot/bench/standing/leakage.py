@@ -75,7 +75,7 @@ def leakage_of_volts(
         Of `Quantity.LEAKAGE`, as a fraction of capacity in 30 days at 25 °C. Facts: ``days``, ``lost_frac``,
         ``drift_mv_day`` a cell, ``temperature_c``. Refused where the curve is flat (``voltage-plateau``), for nickel
         (``nickel-voltage``) and where the voltage rose (``voltage-rose``); doubtful under ``too-few-days``,
-        ``temperature-not-read``, ``surface-charge`` and ``drift``.
+        ``temperature-unread``, ``surface-charge`` and ``drift``.
 
     Raises
     ------

@@ -92,7 +92,7 @@ def few_days(unit: Unit, days: float, least: float) -> Remark:
 def no_temperature(unit: Unit, assumed_c: float, limit_k: float) -> Remark:
     """Return the doubt of a stand at an unknown temperature."""
     return Remark(
-        code="temperature-not-read",
+        code="temperature-unread",
         weight=Weight.DOUBTFUL,
         subject=unit.id,
         says=f"the temperature while it stood was not noted; {assumed_c:g} °C ± {limit_k:g} K is taken",

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 Answers = Mapping[str, Any]
 NOTHING_SEEN = ("none", "nothing", "no", "fine")
+_CLOCK = re.compile(r"(\d{1,6}):([0-5]\d)")
 _DECIMALS = re.compile(r"[+-]?\d*(?:[.,](\d*))?")
 
 
@@ -37,6 +38,9 @@ def number(text: str, unit: str, low: float | None, high: float | None, *, where
     span = "" if low is None or high is None else f"{low:.6g} to {high:.6g} {unit} is possible".replace("  ", " ")
     if not text.strip():
         raise InputError.one(where, "nothing was typed", f"give a number; {span}" if span else "give a number")
+    if unit == "h" and (clock := _CLOCK.fullmatch(text.strip())):
+        hours = int(clock[1]) + int(clock[2]) / 60.0
+        raise InputError.one(where, f"{text.strip()!r} is a time of a clock", f"give hours as one number: {hours:.4g}")
     plain = number_readings(text)
     fitting = [v for v in plain if low is None or high is None or low <= v <= high]
     value = fitting[0] if fitting else plain[0] if plain else parse_quantity(text, unit, where=where)

@@ -19,6 +19,7 @@ from hotchpot.bench.procedure.procedures import (
     Procedure,
     Step,
     StepKind,
+    brief_for,
     cautions_for,
     clock_hours,
     good_for,
@@ -29,7 +30,7 @@ from hotchpot.bench.procedure.procedures import (
 from hotchpot.bench.procedure.procedures import procedures as all_procedures
 from hotchpot.bench.remark import Remark, Weight
 from hotchpot.bench.study import study
-from hotchpot.desk.files import load_readings
+from hotchpot.desk.files import hold_against, load_readings
 from hotchpot.desk.guiding.answers import Answers, is_sound, number, picked, seen_flags
 from hotchpot.desk.guiding.watching import DONE, field_range, looked, value_of
 from hotchpot.errors import InputError
@@ -64,13 +65,18 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Guide:
-    """A procedure made ready for one unit: its steps, cautions, what speaks against it, how long it takes."""
+    """
+    A procedure made ready for one unit: its steps, what speaks against it, how long it takes.
+
+    `cautions` are all that concern the unit, in full; `brief` are the same, each in one line.
+    """
 
     procedure: Procedure
     unit: Unit
     meter: str | None
     steps: tuple[Step, ...]
     cautions: tuple[str, ...]
+    brief: tuple[str, ...]
     remarks: tuple[Remark, ...]
     good: str
     hours: float
@@ -112,6 +118,7 @@ def guide_for(key: str, unit: Unit, *, meter: str | None = None) -> Guide:
         meter=meter,
         steps=steps_for(chosen, unit, instrument=meter_of(meter)),
         cautions=cautions_for(chosen, unit),
+        brief=brief_for(chosen, unit),
         remarks=remarks_for(chosen, unit),
         good=good_for(chosen, unit),
         hours=clock_hours(chosen, unit),
@@ -181,11 +188,14 @@ def as_read(unit: Unit, book: Path) -> Unit:
     Raises
     ------
     InputError
-        If the readings file is there and cannot be read.
+        If the readings file is there and cannot be read, or has volts that the unit cannot have.
     """
     if not book.is_file():
         return unit
     own = [one for one in load_readings(book) if one.unit == unit.id and one.kind is not ReadingKind.LOG]
+    faults = hold_against(own, [unit], name=book.name)
+    if faults:
+        raise InputError(faults)
     return study(unit, own).unit if own else unit
 
 

@@ -99,11 +99,11 @@ def _unfit(path: Path, wanted: str) -> InputError:
 
 
 def _old_text(path: Path) -> str:
-    from hotchpot.desk.files import LARGEST_BYTES
+    from hotchpot.desk.files import LARGEST_READINGS_BYTES, larger_than
 
     try:
-        if path.exists() and path.stat().st_size > LARGEST_BYTES:
-            raise InputError.one(str(path), "is larger than 50 MB", "name a new readings file")
+        if path.exists() and path.stat().st_size > LARGEST_READINGS_BYTES:
+            raise InputError.one(str(path), larger_than(LARGEST_READINGS_BYTES), "name a new readings file")
         return path.read_bytes().decode("utf-8") if path.exists() else ""
     except UnicodeDecodeError:
         raise InputError.one(str(path), "is not UTF-8 text", "save the table as CSV with the encoding UTF-8") from None

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
-from hotchpot.bench.procedure.figures import figures
+from hotchpot.bench.procedure.figures import figures, setting
 from hotchpot.bench.procedure.procedures import (
     Procedure,
     Step,
+    caution_for,
     cautions_for,
     clock_hours,
     good_for,
@@ -19,6 +21,8 @@ from hotchpot.chemistry import KEYS, chemistry
 from hotchpot.pile import Unit
 
 _SIZE_AH, _LABEL_V = 100.0, 12.0
+_HIGH_CELLS = 30  # lead beyond the voltage that may be touched
+_WHOSE = {"lead": "Sealed lead", "lithium": "Lithium and sodium", "nickel": "Nickel"}
 _KINDS = {
     "do": "do",
     "wait": "wait",
@@ -91,11 +95,26 @@ def _page(one: Procedure, unit: Unit) -> Iterator[str]:
     yield ""
     yield "Cautions:"
     yield ""
-    yield from (f"- {text}" for text in cautions_for(one, unit))
+    yield from _cautions(one, unit)
     yield ""
     yield "| step | kind | what to do | stop if |"
     yield "|---|---|---|---|"
     yield from (_row(step) for step in steps_for(one, unit))
+
+
+def _cautions(one: Procedure, unit: Unit) -> Iterator[str]:
+    """Yield every caution of a test: those of the example, then those of other batteries, with whose they are."""
+    yield from (f"- {text}" for text in cautions_for(one, unit))
+    others = [other for other in map(sample_unit, KEYS) if one.for_chemistry(other)]
+    high = replace(unit, cells=_HIGH_CELLS)
+    for name in one.cautions:
+        if caution_for(name, unit):
+            continue
+        if text := caution_for(name, high):
+            yield f"- Above {setting('touch_v'):g} V: {text}"
+            continue
+        other, text = next((o, text) for o in others if (text := caution_for(name, o)))
+        yield f"- {_WHOSE[other.chem.kind]}, here `{other.chemistry}`: {text}"
 
 
 def _row(step: Step) -> str:

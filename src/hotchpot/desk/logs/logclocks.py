@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from hotchpot.bench.logs.logcolumns import Column, Columns
@@ -17,6 +19,45 @@ if TYPE_CHECKING:
 
 HALF_DAY_S = 43_200.0
 _WINDOWS = 8
+_SLACK_S = 61.0  # of dates written to the minute
+
+
+def by_dates(found: Probe, columns: Columns) -> Columns:
+    """Return the columns with the dates as the time where seconds that were guessed begin anew and dates go on."""
+    dated, counted = columns.dated, columns.time
+    if dated is None or counted.stated or columns.unit is not None:
+        return columns
+    cells = Cells(found.head, replace(columns, other_times=(dated,)), name=found.path.name)
+    windows = found.windows[:: max(1, len(found.windows) // _WINDOWS)]
+    pairs = [(cells.times(window, counted), cells.times(window, dated)) for window in (*windows, found.windows[-1])]
+    if not _begins_anew(pairs):
+        return columns
+    why = f"it holds dates; {counted.name!r} begins anew within the file"
+    return replace(columns, time=replace(dated, why=why), other_times=(), dated=None)
+
+
+def _begins_anew(pairs: Sequence[tuple[Floats, Floats]]) -> bool:
+    """Tell whether seconds fall, or lag, while dates rise with them: in windows of a file, the first and last too."""
+    import numpy as np
+
+    falls, apart_s = False, 0.0
+    ends: list[tuple[float, float]] = []
+    for mine, theirs in pairs:
+        good = np.isfinite(mine) & np.isfinite(theirs)
+        if np.count_nonzero(good) < 2:
+            continue
+        mine, theirs = mine[good], theirs[good]  # noqa: PLW2901
+        ends += [(float(mine[0]), float(theirs[0])), (float(mine[-1]), float(theirs[-1]))]
+        d, e = np.diff(mine), np.diff(theirs)
+        if (e < 0.0).any():
+            return False
+        falls = falls or bool((d < 0.0).any())
+        on = d >= 0.0
+        apart_s = max(apart_s, float(np.abs(np.cumsum((d - e)[on])).max(initial=0.0)) - 0.02 * float(d[on].sum()))
+    if not ends or apart_s > _SLACK_S:
+        return False
+    counted, passed = (ends[-1][k] - ends[0][k] for k in (0, 1))
+    return falls or counted < passed - _SLACK_S - 0.02 * abs(passed)
 
 
 def check_times(found: Probe, columns: Columns) -> None:

@@ -4,22 +4,23 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from hotchpot.bench.logs.logcolumns import Columns, guess_columns
+from hotchpot.bench.logs.logcolumns import Column, Columns, guess_columns
 from hotchpot.bench.logs.logfold import LogFold
 from hotchpot.bench.logs.logscale import Scale, scale_of
 from hotchpot.bench.logs.logsign import SIGNS, direction, reversed_log
+from hotchpot.bench.logs.logstated import split_only
 from hotchpot.bench.logs.logtimes import epoch_unit, seconds_of
 from hotchpot.bench.remark import Remark
 from hotchpot.bench.trace import Log
 from hotchpot.desk.logs.ahead import ahead
 from hotchpot.desk.logs.logblocks import Batch, Parser
-from hotchpot.desk.logs.logclocks import Midnights, check_times
+from hotchpot.desk.logs.logclocks import Midnights, by_dates, check_times
 from hotchpot.desk.logs.logprobe import Probe, blocks_of, probe
 from hotchpot.desk.logs.logstraight import NotStraightError, Watch, goes_straight, sampled_column, straight_batches
 from hotchpot.desk.logs.logtally import Tally, file_remarks
@@ -75,9 +76,11 @@ def read_log(
     path : Path
         Rows of text with commas, semicolons or tabs; any length.
     columns : str, optional
-        Which column is what where the guess is wrong, such as ``time=t_s, volts=U [mV], amps=-I``.
+        Which column is what where the guess is wrong, such as ``time=t_s, volts=U [mV], amps=-I``; ``only=ch1`` names
+        the battery as the file does, where it holds several and calls them otherwise than the pile.
     unit : str, optional
-        Of a file with a column of units: read this one only. Of any other: the name of its one unit.
+        Of a file with a column of units: read this one only, by its name there or by what ``only`` says. Of any other,
+        or of one with a single battery: the name of its one unit.
     sign : str, optional
         What positive current in the file is: ``discharge`` or ``charge``. Found from the voltage when None.
     progress : callable, optional
@@ -94,9 +97,10 @@ def read_log(
     if sign is not None and sign not in SIGNS:
         raise InputError.one("sign", f"{sign!r} is no direction", "write discharge or charge: what positive current is")
     found = probe(path)
-    taken = guess_columns(found.head, stated=columns, name=name)
+    stated, only = split_only(columns)
+    taken = by_dates(found, guess_columns(found.head, stated=stated, name=name))
     check_times(found, taken)
-    reading = _Reading(found, taken, unit, progress)
+    reading = _Reading(found, taken, unit, progress, only=only)
     reading.run()
     logs = {key: fold.close() for key, fold in reading.folds.items()}
     flip, evidence = direction(list(logs.values()), taken, sign, name)
@@ -121,6 +125,24 @@ def read_log(
     )
 
 
+def _go_together(pairs: Sequence[tuple[float, float]]) -> bool:
+    """Tell whether dates go along, but for a minute, with the seconds beside them: a day of purchase does not."""
+    zeros = [moment - count for moment, count in pairs]
+    moved_s = pairs[-1][1] - pairs[0][1]
+    still = pairs[-1][0] == pairs[0][0]
+    return max(zeros) - min(zeros) <= 61.0 + 0.02 * abs(moved_s) and not (still and abs(moved_s) > 61.0)
+
+
+def no_such_battery(wanted: str, names: Sequence[str], columns: Columns) -> tuple[str, str]:
+    """Return what is wrong where a file holds several batteries and none by this name, and how to name one."""
+    column = "" if columns.unit is None else f" in its column {columns.unit.name!r}"
+    near = nearest(wanted, names)
+    hint = f"{near} Else " if near.startswith("did you mean") else ""
+    there = ", ".join(names[:14]) + (" ..." if len(names) > 14 else "")
+    mend = f"{hint}name it as the file does, such as columns 'only={names[0]}'; known are: {there}"
+    return f"no rows of {wanted!r}{column}", mend
+
+
 @dataclass(slots=True)
 class _Reading:
     """One pass over a file."""
@@ -129,14 +151,20 @@ class _Reading:
     columns: Columns
     unit: str | None
     progress: Callable[[float], None] | None
+    only: str | None = None
     tally: Tally = field(default_factory=Tally)
     folds: dict[str, LogFold] = field(default_factory=dict)
     seen: set[str] = field(default_factory=set)
     scale: Scale | None = None
     first_s: float | None = field(init=False)
+    began_s: float | None = field(init=False)
 
     def __post_init__(self) -> None:
-        self.first_s = self._first_moment()
+        if self.only is not None and self.columns.unit is None:
+            what = f"no column tells batteries apart, so none is {self.only!r}"
+            raise InputError.one(self.name, what, "name the column that does, such as columns 'unit=channel'")
+        self.first_s = self._first_moment(self.columns.time)
+        self.began_s = self.start_s if self.first_s is not None else self._began()
 
     @property
     def name(self) -> str:
@@ -147,36 +175,67 @@ class _Reading:
         """From where time is counted: the file's first whole second, which keeps the fractions of dates exact."""
         return 0.0 if self.first_s is None else math.floor(self.first_s)
 
-    def _first_moment(self) -> float | None:
-        """Return the seconds since 1970 of the first row, None where the file tells no date."""
-        column, rows = self.columns.time, self.found.head.rows
-        if column.form is not None and column.form.clock:
-            return None
+    def _began(self) -> float | None:
+        """Return the seconds since 1970 at the zero of the time column, by the dates beside it; None without any."""
+        columns, rows = self.columns, self.found.head.rows
+        for dated in (columns.dated, *columns.other_times):
+            if dated is None:
+                continue
+            pairs = [(self._moment(row, dated), self._count(row, columns.time)) for row in rows]
+            known = [(moment, count) for moment, count in pairs if math.isfinite(moment - count)]
+            if known and _go_together(known):
+                return known[0][0] - known[0][1]
+        return None
+
+    def _first_moment(self, column: Column) -> float | None:
+        """Return the seconds since 1970 of the first row that has any in a column, None where it tells no date."""
+        moments = (self._moment(row, column) for row in self.found.head.rows)
+        return next((moment for moment in moments if math.isfinite(moment)), None)
+
+    def _moment(self, row: Sequence[str], column: Column) -> float:
+        """Return the seconds since 1970 that a row has in a column; not-a-number where it tells no date."""
+        if column.form is None:
+            value = self.found.head.layout.number(row[column.index])
+            epoch = None if math.isnan(value) else epoch_unit([value])
+            return value * column.factor if epoch and epoch[1] == column.factor else math.nan
+        if column.form.clock:
+            return math.nan
+        moment = seconds_of(row[column.index], column.form)
+        if column.beside is None or column.beside_form is None:
+            return moment
+        return moment + seconds_of(row[column.beside], column.beside_form)
+
+    def _count(self, row: Sequence[str], column: Column) -> float:
+        """Return what a row counts in a column of time without dates. [s]"""
         if column.form is not None:
-            first = next((s for row in rows if not math.isnan(s := seconds_of(row[column.index], column.form))), 0.0)
-            if column.beside is not None and column.beside_form is not None:
-                first += seconds_of(rows[0][column.beside], column.beside_form)
-            return first if math.isfinite(first) else None
-        values = [x for row in rows if not math.isnan(x := self.found.head.layout.number(row[column.index]))]
-        epoch = epoch_unit(values) if values else None
-        return values[0] * column.factor if epoch and epoch[1] == column.factor else None
+            return seconds_of(row[column.index], column.form)
+        return self.found.head.layout.number(row[column.index]) * column.factor + column.offset
 
     def start_of(self, log: Log) -> str | None:
         """Return the clock time of a log's first sample, None where the file tells no date."""
-        if self.first_s is None:
+        if self.began_s is None:
             return None
-        first = datetime.fromtimestamp(self.start_s + log.pieces[0].start_s, UTC)
+        first = datetime.fromtimestamp(round(self.began_s + log.pieces[0].start_s, 3), UTC)
         return first.replace(tzinfo=None).isoformat(timespec="seconds")
 
     def run(self) -> None:
+        """Read the file; where its one battery has another name than the unit's, it is the unit all the same."""
+        self._once()
+        names = self.seen - {""}
+        if not self.folds and self.only is None and self.unit is not None and len(names) == 1:
+            (self.only,) = names
+            self._once()
+        if not self.folds:
+            self._no_unit()
+
+    def _once(self) -> None:
         """Take the straight way through the file where it is long and whole, and the careful one where that fails."""
         parser = Parser(self.found.head, self.columns, name=self.name, start_s=self.start_s)
+        self.folds, self.tally, self.seen = {}, Tally(), set()
         if not (goes_straight(self.found) and self._straight(parser)):
             self.folds, self.tally, self.seen = {}, Tally(), set()
             self._careful(parser)
         self._refuse(final=True)
-        if not self.folds:
-            self._no_unit()
 
     def _straight(self, parser: Parser) -> bool:
         """Read the file in one scan; return whether every row of it was in order."""
@@ -235,7 +294,8 @@ class _Reading:
                 column = self.columns.unit.name if self.columns.unit else ""
                 what = f"column {column!r} has more than {MOST_UNITS} different values; it does not name batteries"
                 raise InputError.one(self.name, what, "name another with columns 'unit=...'")
-            if (self.unit is not None and unit != self.unit) or not unit:
+            wanted = self.only or self.unit
+            if (wanted is not None and unit != wanted) or not unit:
                 continue
             at = (names == unit).arg_true().to_numpy()
             whole = at.size == names.len()
@@ -244,10 +304,12 @@ class _Reading:
                 pick = slice(int(at[0]), int(at[-1]) + 1)
             lines = np.arange(batch.line, batch.line + names.len()) if isinstance(batch.line, int) else batch.line
             warm = None if batch.temperature_c is None else batch.temperature_c[pick]
-            self._fold(unit).add(batch.time_s[pick], batch.volts[pick], batch.amps[pick], warm, lines[pick])
+            self._fold(self.unit or unit).add(
+                batch.time_s[pick], batch.volts[pick], batch.amps[pick], warm, lines[pick]
+            )
 
     def _no_unit(self) -> None:
-        if self.unit is not None and self.seen:
-            what = f"no rows of unit {self.unit!r}"
-            raise InputError.one(self.name, what, nearest(self.unit, sorted(self.seen)))
+        wanted, names = self.only or self.unit, sorted(self.seen - {""})
+        if wanted is not None and names:
+            raise InputError.one(self.name, *no_such_battery(wanted, names, self.columns))
         raise InputError.one(self.name, "has headings and no rows", "give the file that the logger wrote")

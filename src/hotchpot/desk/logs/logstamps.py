@@ -111,7 +111,7 @@ class Stamps:
             table[np.ndarray(len(rows), "<u2", rows, offset=self.clock + at, strides=(self.width,))]
             for table, at in zip(_pairs(), (0, 3, 6), strict=True)
         )
-        time_s = hours
+        time_s: Floats = hours
         time_s += minutes
         time_s += seconds
         colons = (rows[:, self.clock + at] == _COLON for at in (2, 5))

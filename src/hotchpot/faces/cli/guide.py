@@ -8,11 +8,11 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from hotchpot.desk.files import load_pile
+from hotchpot.desk.files import load_pile, unit_of
 from hotchpot.desk.guiding import drafts, newunit, notebook, noted, watching, worked
 from hotchpot.desk.guiding import guide as desk
 from hotchpot.desk.guiding.guide import Remark, Step, StepKind
-from hotchpot.errors import InputError, nearest
+from hotchpot.errors import InputError
 from hotchpot.faces.cli import show_guide
 from hotchpot.faces.cli.printing import print_json
 from hotchpot.faces.cli.talk import EndOfInputError, Talk, remaining
@@ -97,18 +97,16 @@ def _begin(
 
 
 def _from_pile(talk: Talk, wanted: str | None, units: Sequence[Unit]) -> Unit:
-    by_id = {unit.id: unit for unit in units}
-    if wanted is None and len(units) == 1:
+    if wanted is not None:
+        return unit_of(units, wanted)
+    if len(units) == 1:
         return units[0]
-    if wanted is None:
-        talk.say(f"Units of the pile: {', '.join(list(by_id)[:40])}")
-        wanted = talk.line("Which unit")
-        while wanted not in by_id:
-            talk.say(f"There is no unit {wanted!r}; {nearest(wanted, by_id)}")
-            wanted = talk.line("Which unit")
-    if wanted not in by_id:
-        raise InputError.one("--unit", f"there is no unit {wanted!r}", nearest(wanted, by_id))
-    return by_id[wanted]
+    talk.say(f"Units of the pile: {', '.join([unit.id for unit in units][:40])}")
+    while True:
+        try:
+            return unit_of(units, talk.line("Which unit"), where="Which unit")
+        except InputError as error:
+            talk.say(f"Not so: {error}")
 
 
 def _asked_unit(talk: Talk, name: str) -> Unit:
@@ -174,6 +172,7 @@ class _Walk:
     def _step(self, step: Step) -> None:
         steps = desk.steps_now(self.guide, self.answers)
         self.talk.heading(f"Step {steps.index(step) + 1} of {len(steps)}: {step.title}")
+        show_guide.briefly(self.talk, step.cautions)
         self.talk.say(step.do, indent=2)
         if step.stop_if:
             self.talk.say(f"STOP IF: {step.stop_if}", indent=2, style="bold")
@@ -195,7 +194,7 @@ class _Walk:
         return f"{step.count} numbers" if step.kind is StepKind.LIST else words.get(step.unit, "number")
 
     def _ask(self, step: Step, prompt: str, *, ring_at: datetime | None = None) -> bool:
-        """Ask until the answer can be used; tell whether there is one (not so after back or new)."""
+        """Ask until the answer can be used; tell whether there is one (not so after back, new or cautions)."""
         while True:
             text = self.talk.line(prompt, ring_at=ring_at, now=desk.now)
             if self._command(text):
@@ -213,6 +212,9 @@ class _Walk:
     def _command(self, text: str) -> bool:
         """Obey a word that is no answer; tell whether it was one."""
         word = text.casefold()
+        if word in ("cautions", "caution"):
+            show_guide.show_cautions(self.talk, self.guide)
+            return True
         if word == "quit":
             raise _LeaveError(DONE, f"Stopped for now. {self._kept()}")
         if word == "stop":

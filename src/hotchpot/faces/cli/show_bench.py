@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from rich.text import Text
 
-from hotchpot.desk import BenchCard, BenchReport, Estimate, Quantity, Remark, Weight
+from hotchpot.desk import BenchCard, BenchReport, Estimate, Quantity, Remark, Weight, in_hundred
 from hotchpot.faces.cli.looks import MARKS, console, heading, number, plain, say, table
 
 MOST_UNITS = 60
@@ -164,9 +164,10 @@ def _settling(report: BenchReport) -> None:
     worth = [one for one in found.readings if one.bits > 0][:MOST_READINGS]
     if not worth:
         return
-    rows = table("read", "of", "then sure to", "takes")
+    rows = table("read", "of", "sure now", "sure then", "takes")
     for one in worth:
-        rows.add_row(one.procedure, one.unit, f"{100 * one.sure_after_frac:.0f} %", _hours(one.hours))
+        sure, then = in_hundred(found.sure_frac), in_hundred(one.sure_after_frac)
+        rows.add_row(one.procedure, one.unit, sure, then, _hours(one.hours))
     console().print(rows)
     say(f"How to: hotchpot bench guide {worth[0].procedure} --unit {worth[0].unit}", indent=2)
 

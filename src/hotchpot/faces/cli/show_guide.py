@@ -29,14 +29,16 @@ def show_start(talk: Talk, guide: Guide) -> None:
     talk.heading(f"{one.title}: {guide.unit.id}")
     talk.say(f"Gives {one.gives}.")
     talk.say("Before anything else", style="bold")
-    for caution in guide.cautions:
-        talk.say(f"! {caution}", indent=2)
+    briefly(talk, guide.brief)
+    talk.say("Each of them in full, with its reason: type cautions.", indent=2)
     talk.say(f"You need: {'; '.join(one.needs)}.")
     talk.say(f"It takes about {remaining(3600 * guide.hours)}, {one.hands_on_min:g} min of it hands on.")
     talk.say(f"Good is: {guide.good}.")
     show_remarks(talk, [remark for remark in guide.remarks if remark.weight is not Weight.REFUSED])
-    talk.say("At any step: back goes one step back, quit keeps what you have and stops, new begins again,")
-    talk.say("stop means that a stop limit is met: switch off first, then type it.")
+    talk.say(
+        "At any step: back goes one step back, cautions shows them in full, quit keeps what you have and stops, new "
+        "begins again, stop means that a stop limit is met: switch off first, then type it."
+    )
 
 
 def show_remarks(talk: Talk, remarks: Sequence[Remark]) -> None:
@@ -81,8 +83,21 @@ def _estimate(talk: Talk, estimate: Estimate) -> None:
             talk.say(f"{doubt}  {100 * share:.0f} % of the variance: {line.cause}", indent=4)
 
 
-def show_end(talk: Talk, guide: Guide) -> None:
-    """Print the cautions once more."""
-    talk.say("And once more", style="bold")
+def briefly(talk: Talk, lines: Sequence[str]) -> None:
+    """Print cautions, each in its one line."""
+    for line in lines:
+        talk.say(f"! {line}", indent=2, style="bold")
+
+
+def show_cautions(talk: Talk, guide: Guide) -> None:
+    """Print all cautions in full."""
+    talk.heading(f"Cautions of this test: {guide.unit.id}")
     for caution in guide.cautions:
         talk.say(f"! {caution}", indent=2)
+
+
+def show_end(talk: Talk, guide: Guide) -> None:
+    """Print what holds on after the test."""
+    talk.say("And once more", style="bold")
+    talk.say(f"! {guide.cautions[0]}", indent=2)
+    talk.say(f"The other {len(guide.cautions) - 1} hold while you clear away; docs/bench-tests.md has them on paper.")

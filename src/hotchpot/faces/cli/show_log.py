@@ -39,7 +39,12 @@ def taken(card: LogCard) -> None:
         for doubt in report.columns.ambiguous:
             say(f"Could be read another way: {doubt}", indent=2)
     if len(report.logs) > 1:
-        say(f"Units in the file: {', '.join(report.logs)}. Choose one with --unit.", indent=2)
+        first = next(iter(report.logs))
+        say(
+            f"Batteries in the file: {', '.join(report.logs)}; below is {first}. Choose one with --unit, or, where the "
+            f"pile has another name for it, with --unit ID --columns 'only={first}'.",
+            indent=2,
+        )
     say("Wrong? Say what is what: --columns 'time=…, volts=…, amps=-…' (a minus turns the sign).", indent=2)
 
 
