@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 _LEAST_CHUNK, _SPARE = 64, 16
 _CHUNK_NUMBERS = 8_000_000  # that one block of records holds at most
 _NO_CEILING_V = 1e9
+FULL = 1.0 + 1e-9
 
 Chunk = tuple[at.Floats, at.Floats, at.Floats]
 
@@ -30,7 +31,7 @@ class Going:
     All that changes in a run; the arrays are those of `march`.
 
     `table` is the drive's, with the loads set to nought while they are cut off. `held_open` names the units whose
-    electronics have opened, and why.
+    electronics have opened, and why; `noted` counts what was told of single units.
     """
 
     units: Units
@@ -58,6 +59,7 @@ class Going:
     shed_since_s: float = 0.0
     unmet_ws: float = 0.0
     held_open: dict[int, str] = field(default_factory=dict)
+    noted: dict[str, int] = field(default_factory=dict)
     events: list[Event] = field(default_factory=list)
     chunks: list[Chunk] = field(default_factory=list)
 
@@ -188,7 +190,7 @@ def _limits(units: Units, stop: Stop, electronics: Mapping[str, Electronics]) ->
 
     limits = np.full((len(units.ids), at.L_ROWS), math.inf)
     limits[:, at.L_LOW_V] = limits[:, at.L_AVAIL] = 0.0
-    limits[:, at.L_FULL] = 1.0 + 1e-9
+    limits[:, at.L_FULL] = FULL
     for k, name in enumerate(units.ids):
         low, own = stop.unit_low_v.get(name), electronics.get(name)
         if low is not None:

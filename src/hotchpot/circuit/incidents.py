@@ -5,11 +5,17 @@ from __future__ import annotations
 import math
 
 from hotchpot.circuit import layout as at
-from hotchpot.circuit.going import Going
+from hotchpot.circuit.going import FULL, Going
 from hotchpot.circuit.guards import Electronics
 from hotchpot.circuit.record import Event
 
 FINE_LEVEL = 14  # a joining, and what follows an opening, begins with steps of this many halvings
+MOST_NOTED = 200  # units of a large pack that are told of as empty, full or reversed
+_NOTES = {
+    "empty": (at.L_AVAIL, 0.0, -math.inf),
+    "full": (at.L_FULL, FULL, math.inf),
+    "reversed": (at.L_LOW_V, 0.0, -math.inf),
+}  # limit of a unit, where it usually stands, and where it never strikes
 _DEAD_OHM = 0.5 * at.OPEN_OHM
 
 
@@ -114,26 +120,41 @@ def _loads_on(going: Going, volts: float) -> None:
 
 
 def _units(going: Going) -> Event | None:
+    """Deal with the units that have passed a limit of their own."""
+    import numpy as np
+
+    work, limits, state = going.work, going.limits, going.state
+    empty = work[:, at.W_AVAIL] < limits[:, at.L_AVAIL]
+    full = state[:, at.SOC] > limits[:, at.L_FULL]
+    low, high = work[:, at.W_U] < limits[:, at.L_LOW_V], work[:, at.W_U] > limits[:, at.L_HIGH_V]
+    over = np.abs(work[:, at.W_I]) > limits[:, at.L_OUT_A]
     ended: Event | None = None
-    state, stop = going.state, going.stop
-    for k, name in enumerate(going.units.ids):
-        work, limit, own = going.work[k], going.limits[k], going.electronics.get(name)
-        volts = float(work[at.W_U])
-        if work[at.W_AVAIL] < limit[at.L_AVAIL]:
-            limit[at.L_AVAIL] = -math.inf
-            event = going.tell("empty", k, volts)
-            ended = ended or (event if stop.first_empty else None)
-        if state[k, at.SOC] > limit[at.L_FULL]:
-            limit[at.L_FULL] = math.inf
-            event = going.tell("full", k, volts)
-            ended = ended or (event if stop.first_full else None)
-        if volts < limit[at.L_LOW_V]:
+    for k in np.flatnonzero(empty | full | low | high | over).tolist():
+        name, volts = going.units.ids[k], float(work[k, at.W_U])
+        own = going.electronics.get(name)
+        if empty[k]:
+            ended = _noted(going, "empty", k, volts, ends=going.stop.first_empty) or ended
+        if full[k]:
+            ended = _noted(going, "full", k, volts, ends=going.stop.first_full) or ended
+        if low[k]:
             ended = ended or _low(going, k, name, volts)
-        if own is not None and volts > limit[at.L_HIGH_V]:
+        if own is not None and high[k]:
             ended = ended or _opened(going, k, "high", own)
-        if own is not None and abs(work[at.W_I]) > limit[at.L_OUT_A]:
+        if own is not None and over[k]:
             ended = ended or _opened(going, k, "amps", own)
     return ended
+
+
+def _noted(going: Going, kind: str, k: int, value: float, *, ends: bool) -> Event | None:
+    """Note something of a unit, once; of the very many units of a large pack only so many are noted."""
+    column, usual, never = _NOTES[kind]
+    event = going.tell(kind, k, value)
+    going.noted[kind] = going.noted.get(kind, 0) + 1
+    watched = going.limits[:, column]
+    watched[k] = never
+    if going.noted[kind] >= MOST_NOTED:
+        watched[watched == usual] = never
+    return event if ends else None
 
 
 def _low(going: Going, k: int, name: str, volts: float) -> Event | None:
@@ -142,9 +163,7 @@ def _low(going: Going, k: int, name: str, volts: float) -> Event | None:
         return going.tell("unit-low", k, volts)
     if own is not None and volts < own.low_v:
         return _opened(going, k, "low", own)
-    going.limits[k, at.L_LOW_V] = -math.inf
-    event = going.tell("reversed", k, float(going.work[k, at.W_I]))
-    return event if going.stop.first_reversed else None
+    return _noted(going, "reversed", k, float(going.work[k, at.W_I]), ends=going.stop.first_reversed)
 
 
 def _opened(going: Going, k: int, why: str, own: Electronics) -> Event | None:
