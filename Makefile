@@ -39,6 +39,20 @@ if [ -z "$$found" ]; then \
 fi
 endef
 
+# Fetches ngspice, which the tests hold the circuit against, where that is easy; else says that those tests are skipped.
+define WANT_NGSPICE
+if ! command -v ngspice >/dev/null 2>&1; then \
+  if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
+    echo "Installing ngspice for the tests of the circuit ..." >&2; \
+    fetch="env DEBIAN_FRONTEND=noninteractive apt-get -qq -o Acquire::Retries=0 -o DPkg::Lock::Timeout=60"; \
+    $$fetch install -y --no-install-recommends ngspice >/dev/null 2>&1 \
+      || { $$fetch update && $$fetch install -y --no-install-recommends ngspice; } >/dev/null 2>&1 \
+      || true; \
+  fi; \
+  command -v ngspice >/dev/null 2>&1 || echo "ngspice is missing: the tests against it are skipped." >&2; \
+fi
+endef
+
 .PHONY: help
 help: ## list the tasks
 	@echo "Tasks:"
@@ -51,6 +65,7 @@ demo: $(STAMP) ## walk through an invented pile: judge, arrange, join
 
 .PHONY: test
 test: $(STAMP) ## run all tests and every example in docstrings and docs
+	@$(WANT_NGSPICE)
 	@$(BIN)/python -m pytest -n $(JOBS) --doctest-modules --doctest-glob='*.md' src tests docs README.md
 
 .PHONY: check

@@ -50,6 +50,7 @@ from hotchpot.circuit.layout import (
     GAS_PER_V,
     GRID,
     HEAT_J_K,
+    HOTTEST_LEAK_C,
     HYST,
     HYST_RATE,
     HYST_V,
@@ -78,16 +79,21 @@ from hotchpot.circuit.layout import (
     W_AVAIL,
     W_BEHIND,
     W_COLD,
+    W_DRIFT,
     W_E,
     W_GAS,
     W_I,
     W_INWARD,
     W_LEAK,
     W_MAIN,
+    W_OHMS,
+    W_PER_C,
     W_PLAIN,
     W_PLAIN_SLOPE,
     W_R,
     W_R_IN,
+    W_R_IN_SLOPE,
+    W_R_SLOPE,
     W_SLOPE,
     W_U,
     W_WARM,
@@ -100,6 +106,7 @@ from hotchpot.circuit.layout import (
 
 _CLOSE_A = 1e-6  # what the straightened gas may miss, beside the unit's own current
 _SMALL = 0.03
+_LEAST_LEAKING = 0.05  # below this charge self-discharge dies down
 _MOST_GAS_A = 1e9
 _STEEPEST = 40.0  # of the exponent of gas: beyond, the current is past all sense and only must not overflow
 
@@ -135,7 +142,8 @@ def warm(P, tab, X, W):
         row = tab.kind[k]
         W[k, W_WARM] = tab.warm[row, j] + part * (tab.warm[row, j + 1] - tab.warm[row, j])
         W[k, W_COLD] = 1.0 - (tab.cap[row, j] + part * (tab.cap[row, j + 1] - tab.cap[row, j]))
-        W[k, W_LEAK] = P[k, LEAK_A] * 2.0 ** ((X[k, TEMP] - 25.0) / P[k, LEAK_DOUBLE_K])
+        above = (min(X[k, TEMP], HOTTEST_LEAK_C) - 25.0) / P[k, LEAK_DOUBLE_K]
+        W[k, W_LEAK] = P[k, LEAK_A] * 2.0**above * min(max(X[k, SOC] / _LEAST_LEAKING, 0.0), 1.0)
         if P[k, GAS_A] > 0.0:
             up = P[k, GAS_PER_V] * (W[k, W_U] - P[k, GAS_AT_V]) + P[k, GAS_PER_K] * (X[k, TEMP] - 25.0)
             W[k, W_GAS] = P[k, GAS_A] * math.exp(min(up, _STEEPEST))
@@ -155,18 +163,25 @@ def _source(k, P, tab, X, W, wells, loops):
     slope = cells * rise * GRID
     W[k, W_PLAIN], W[k, W_PLAIN_SLOPE] = volts, slope
     avail = head = s - W[k, W_COLD]
+    W[k, W_PER_C], W[k, W_DRIFT] = 1.0 / P[k, Q_C], 0.0
     if wells and P[k, WELL_C] < 1.0:
         at_hand = head + P[k, WELL_M] - 1.0 - (1.0 - P[k, WELL_C]) * X[k, WELL]
         head = at_hand / P[k, WELL_M]
         avail = P[k, WELL_C] * at_hand
+        W[k, W_PER_C] = 1.0 / (P[k, Q_C] * P[k, WELL_C] * P[k, WELL_M])
+        W[k, W_DRIFT] = (1.0 - P[k, WELL_C]) * P[k, WELL_K] * X[k, WELL] / P[k, WELL_M]
     if head != s:
         at = min(max(head, 0.0), 1.0) * GRID
         j = min(int(at), GRID - 1)
     low = tab.by_charge[row, j, 1]
     ohms = P[k, R_OHM] * W[k, W_WARM]
-    W[k, W_R] = ohms * (low + (at - j) * (tab.by_charge[row, j + 1, 1] - low))
+    rise = tab.by_charge[row, j + 1, 1] - low
+    W[k, W_R] = ohms * (low + (at - j) * rise)
+    W[k, W_R_SLOPE] = ohms * rise * GRID if 0.0 < head < 1.0 else 0.0
     if P[k, CHARGE_RISE] > 0.0:
-        W[k, W_R_IN] = ohms * (1.0 + P[k, CHARGE_RISE] / (1.05 - min(max(head, 0.0), FULLEST)))
+        more = ohms * P[k, CHARGE_RISE] / (1.05 - min(max(head, 0.0), FULLEST))
+        W[k, W_R_IN] = ohms + more
+        W[k, W_R_IN_SLOPE] = more * more / (ohms * P[k, CHARGE_RISE]) if 0.0 < head < FULLEST else 0.0
     if s > 1.0:
         volts += P[k, OVER_V] * (s - 1.0)
         slope = P[k, OVER_V]
@@ -222,7 +237,12 @@ def mean(P, X, W, D, dt, lead, e, r, gassing):
 
 @inlined
 def _mean(k, P, X, W, D, dt, lead, e, r, gassing):
-    ohms = W[k, W_R_IN] if W[k, W_INWARD] > 0.0 else W[k, W_R]
+    inward = W[k, W_INWARD] > 0.0
+    ohms = W[k, W_R_IN] if inward else W[k, W_R]
+    # The resistance half a step on, by the main current as last known.
+    moved = 0.5 * dt * (W[k, W_DRIFT] - W[k, W_PER_C] * W[k, W_MAIN])
+    ohms = max(ohms + (W[k, W_R_IN_SLOPE] if inward else W[k, W_R_SLOPE]) * moved, 0.25 * ohms)
+    W[k, W_OHMS] = ohms
     f1, f2 = D[k, D_F1], D[k, D_F2]
     sag = W[k, W_SLOPE] * dt / P[k, Q_C]
     # theta * sag, with theta = 1/2 for sag < 2 ohms and 1 - ohms/sag beyond
@@ -311,7 +331,7 @@ def _later(k, P, tab, X, Y, W, D, dt, ambient_c, wells, loops, warming, gassing)
     Y[k, OUT_C] = X[k, OUT_C] + max(amps, 0.0) * dt
     Y[k, IN_C] = X[k, IN_C] + max(-amps, 0.0) * dt
     Y[k, MAIN_C] = X[k, MAIN_C] + moved
-    ohms = W[k, W_R_IN] if W[k, W_INWARD] > 0.0 else W[k, W_R]
+    ohms = W[k, W_OHMS]
     Y[k, E_OUT] = X[k, E_OUT] + volts * amps * dt
     Y[k, E_R0] = X[k, E_R0] + main * ohms * charge
     Y[k, E_PAIRS] = X[k, E_PAIRS] + pairs * charge
@@ -319,12 +339,15 @@ def _later(k, P, tab, X, Y, W, D, dt, ambient_c, wells, loops, warming, gassing)
     # What is added to the plain curve: a loop, a knee, overcharge, warmth; taken as the solution took it.
     sag, plain = W[k, W_SLOPE] * dt / P[k, Q_C], W[k, W_PLAIN_SLOPE] * dt / P[k, Q_C]
     extra = W[k, W_E] - W[k, W_PLAIN] - (max(0.5 * sag, sag - ohms) - 0.5 * plain) * main
+    # Charge that went into oxygen took the plain curve's energy with it.
+    half = 0.5 * W[k, W_PLAIN_SLOPE]
+    oxygen_j = (W[k, W_PLAIN] - half * fall) * moved - (W[k, W_PLAIN] - half * charge / P[k, Q_C]) * charge
     Y[k, E_EXTRA] = X[k, E_EXTRA] + extra * charge
     side = W[k, W_LEAK]
     if gassing:
         side += W[k, W_GAS]
         Y[k, GAS_C] = X[k, GAS_C] + W[k, W_GAS] * dt
-    Y[k, E_SIDE] = X[k, E_SIDE] + volts * side * dt + (moved - charge) * W[k, W_E]
+    Y[k, E_SIDE] = X[k, E_SIDE] + volts * side * dt + oxygen_j
     if wells:
         Y[k, WELL] = D[k, D_AW] * X[k, WELL] + D[k, D_FW] * main / (P[k, WELL_C] * P[k, Q_C])
     if loops and P[k, HYST_V] > 0.0:

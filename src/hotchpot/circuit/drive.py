@@ -65,7 +65,7 @@ class Stop:
     `low_v` is the bank's voltage at which loads are cut off; where `back_v` is given they come back there, and the run
     goes on. `unit_low_v` is the voltage of one cell at which a run ends, by unit. With `first_empty` it ends when the
     first unit has no charge at hand, with `first_reversed` when a unit's voltage turns round, with `settled_a` when no
-    unit carries more.
+    unit carries more. It always ends where a unit is at `hot_c`: what a hotter battery does is no circuit any more.
     """
 
     low_v: float | None = None
@@ -75,6 +75,7 @@ class Stop:
     first_reversed: bool = False
     first_full: bool = False
     settled_a: float | None = None
+    hot_c: float = 90.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 _LEAST_CHUNK, _SPARE = 64, 16
 _CHUNK_NUMBERS = 8_000_000  # that one block of records holds at most
 _NO_CEILING_V = 1e9
+_LEAST_WARM_S, _MOST_WARM_S = 1.0, 300.0
 FULL = 1.0 + 1e-9
 
 Chunk = tuple[at.Floats, at.Floats, at.Floats]
@@ -178,10 +179,19 @@ def begin(
         limits=_limits(units, stop, electronics),
         whole=whole,
         clock=np.zeros(at.C_ROWS),
-        how=np.array([*how, np.inf]),
+        how=np.array([*how, _warm_s(units), np.inf]),
         switches=switches,
         bank=np.zeros(3),
     )
+
+
+def _warm_s(units: Units) -> float:
+    """Return how often to look at what warmth does: a sixtieth of the time in which the quickest unit warms. [s]"""
+    import numpy as np
+
+    heat, cooling = units.params[:, at.HEAT_J_K], units.params[:, at.COOL_W_K]
+    slow = np.divide(heat, cooling, out=np.full_like(heat, _MOST_WARM_S * 60.0), where=cooling > 0.0)
+    return float(np.clip(slow.min() / 60.0, _LEAST_WARM_S, _MOST_WARM_S))
 
 
 def _limits(units: Units, stop: Stop, electronics: Mapping[str, Electronics]) -> at.Floats:
@@ -191,6 +201,7 @@ def _limits(units: Units, stop: Stop, electronics: Mapping[str, Electronics]) ->
     limits = np.full((len(units.ids), at.L_ROWS), math.inf)
     limits[:, at.L_LOW_V] = limits[:, at.L_AVAIL] = 0.0
     limits[:, at.L_FULL] = FULL
+    limits[:, at.L_HOT_C] = stop.hot_c
     for k, name in enumerate(units.ids):
         low, own = stop.unit_low_v.get(name), electronics.get(name)
         if low is not None:

@@ -16,13 +16,28 @@ _NOTES = {
     "full": (at.L_FULL, FULL, math.inf),
     "reversed": (at.L_LOW_V, 0.0, -math.inf),
 }  # limit of a unit, where it usually stands, and where it never strikes
-_DEAD_OHM = 0.5 * at.OPEN_OHM
+_DEAD_OHM = 1e6
 
 
 def most_w(going: Going) -> float:
     """Return the most power that the bank could give as it stands. [W]"""
     e, r = _seen(going)
     return e * e / (4.0 * r)
+
+
+def let_go(going: Going) -> None:
+    """Take the load off a bank that cannot carry it, so that what stands is the bank by itself."""
+    from hotchpot.circuit.network import share_mesh, share_tree
+
+    e, _ = _seen(going)
+    tree, n = going.net.tree, len(going.units.ids)
+    if going.net.is_mesh:
+        share_mesh(going.net.mesh, tree, 0.0)
+    else:
+        share_tree(tree, 0.0)
+    going.work[:, at.W_I] = tree.i[:n]
+    going.work[:, at.W_U] = tree.e[:n] - going.work[:, at.W_BEHIND] * tree.i[:n]
+    going.bank[:] = 0.0, e, 0.0
 
 
 def enter(going: Going, stage: str) -> None:
@@ -128,7 +143,8 @@ def _units(going: Going) -> Event | None:
     full = state[:, at.SOC] > limits[:, at.L_FULL]
     low, high = work[:, at.W_U] < limits[:, at.L_LOW_V], work[:, at.W_U] > limits[:, at.L_HIGH_V]
     over = np.abs(work[:, at.W_I]) > limits[:, at.L_OUT_A]
-    ended: Event | None = None
+    hot = np.flatnonzero(state[:, at.TEMP] > limits[:, at.L_HOT_C])
+    ended = going.tell("hot", int(hot[0]), float(state[hot[0], at.TEMP])) if hot.size else None
     for k in np.flatnonzero(empty | full | low | high | over).tolist():
         name, volts = going.units.ids[k], float(work[k, at.W_U])
         own = going.electronics.get(name)
@@ -199,7 +215,7 @@ def _open(going: Going, node: int) -> tuple[bool, float | None]:
     going.clock[at.C_LEVEL] = FINE_LEVEL
     going.clock[at.C_WARM] = -1.0
     e, r = _seen(going)
-    if r > _DEAD_OHM:
+    if r > _DEAD_OHM or node == going.net.root:
         charging = float(going.bank[0]) < 0.0
         return True, abs(float(going.whole[at.B_CEILING_V]) - e) if charging else abs(e)
     if going.net.is_mesh:

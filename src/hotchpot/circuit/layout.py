@@ -28,9 +28,9 @@ X_ROWS = 16
 # hand), what came out (voltage, currents), which way the current was supposed to flow, and the plain curve.
 (
     W_E, W_SLOPE, W_R, W_R_IN, W_WARM, W_COLD, W_LEAK, W_AVAIL, W_U, W_I, W_MAIN, W_GAS, W_INWARD, W_PLAIN,
-    W_PLAIN_SLOPE, W_BEHIND,
-) = range(16)  # fmt: skip
-W_ROWS = 16
+    W_PLAIN_SLOPE, W_BEHIND, W_R_SLOPE, W_R_IN_SLOPE, W_PER_C, W_DRIFT, W_OHMS,
+) = range(21)  # fmt: skip
+W_ROWS = 21
 # Decays over one step length: of the pairs, of the wells, of warmth.
 D_A1, D_F1, D_A2, D_F2, D_AW, D_FW, D_AT = range(7)
 D_ROWS = 7
@@ -45,17 +45,18 @@ G_ROWS = 5
 # What the whole bank is held to and watched for.
 B_CEILING_V, B_CEILING_PER_K, B_LOW_V, B_HIGH_V, B_TAIL_A, B_SETTLED_A, B_REACH, B_AGAIN_V = range(8)
 B_ROWS = 8
-# The bank's own sums, kept beside the states: charge [C], energy out, lost in links, given by sources [J].
-S_CHARGE, S_ENERGY, S_LINKS, S_IN_CHARGE, S_IN_ENERGY = range(5)
-S_ROWS = 5
+# The bank's own sums, kept beside the states: charge [C], energy out, lost in links, given by sources
+# and drawn by taps [J].
+S_CHARGE, S_ENERGY, S_LINKS, S_IN_CHARGE, S_IN_ENERGY, S_TAPS = range(6)
+S_ROWS = 6
 # Where the steps stand: time, which of the two states is current, step level, time of the next record, of the next
 # look at warmth, stretch of the drive, records made, whether the ceiling holds the source back.
 C_TIME, C_SIDE, C_LEVEL, C_RECORD, C_WARM, C_STRETCH, C_COUNT, C_HELD = range(8)
 C_ROWS = 8
 # How the steps are made: surroundings [°C], longest step [s], most charge a step may move [1], time
-# between records [s], when to stop at the latest [s].
-O_AMBIENT_C, O_STEP_S, O_FALL, O_RECORD_S, O_STOP_S = range(5)
-O_ROWS = 5
+# between records and between looks at warmth [s], when to stop at the latest [s].
+O_AMBIENT_C, O_STEP_S, O_FALL, O_RECORD_S, O_WARM_S, O_STOP_S = range(6)
+O_ROWS = 6
 # Rows of the fuses: node, rated amps squared, time constant [s], heat at which one opens.
 F_NODE, F_AMPS2, F_TAU, F_TRIP = range(4)
 # Switches: gas, charge rise, wells, hysteresis, warming, mesh.
@@ -70,8 +71,9 @@ GRID = 1000  # tables by charge have steps of 0.001
 LOW_C, WARM_STEPS = -40, 120  # tables by temperature have steps of 1 K from here
 KNEE = 0.03  # a cell falls below empty within this fraction of its capacity; engineering guess
 OXYGEN_FROM, OXYGEN_TO = 0.7, 1.1
-FULLEST = 1.045  # where the charge resistance of lead is held; it would be infinite at 1.05
+FULLEST = 1.0499  # where the charge resistance of lead is held; it would be infinite at 1.05
 OPEN_OHM = 1e12
+HOTTEST_LEAK_C = 60.0  # self-discharge is not doubled beyond; nobody measured it there
 LEVELS = 24  # of step lengths, each half the one before
 
 

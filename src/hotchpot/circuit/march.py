@@ -56,6 +56,7 @@ from hotchpot.circuit.layout import (
     O_RECORD_S,
     O_STEP_S,
     O_STOP_S,
+    O_WARM_S,
     Q_C,
     RECORD_FULL,
     S_CHARGE,
@@ -63,6 +64,7 @@ from hotchpot.circuit.layout import (
     S_IN_CHARGE,
     S_IN_ENERGY,
     S_LINKS,
+    S_TAPS,
     SOC,
     TEMP,
     TIME_OVER,
@@ -77,11 +79,10 @@ from hotchpot.circuit.layout import (
     Z_WARM,
     Z_WELLS,
 )  # fmt: skip
-from hotchpot.circuit.network import links_w, mesh_links_w, reduce_mesh, reduce_tree, share_mesh, share_tree
+from hotchpot.circuit.network import links_w, mesh_links_w, reduce_mesh, reduce_tree, share_mesh, share_tree, taps_w
 
 _ROUNDS = 60
 _MOMENT_S = 1e-6
-_WARM_S = 300.0  # between looks at what warmth does; a unit warms through in hours
 _NEAR_EMPTY, _NEAR_FULL, _NEAR_FINER = 0.06, 0.97, 5.0
 
 
@@ -184,6 +185,7 @@ def _step(P, tab, tree, mesh, X, S, F, fuses, W, D, dt, G, at, ceiling_v, O, Z, 
     S[q, S_CHARGE] = S[p, S_CHARGE] + amps * dt
     S[q, S_ENERGY] = S[p, S_ENERGY] + amps * volts * dt
     S[q, S_LINKS] = S[p, S_LINKS] + lost * dt
+    S[q, S_TAPS] = S[p, S_TAPS] + (taps_w(mesh, amps) * dt if Z[Z_MESH] else 0.0)
     S[q, S_IN_CHARGE] = S[p, S_IN_CHARGE] + max(-amps, 0.0) * dt
     S[q, S_IN_ENERGY] = S[p, S_IN_ENERGY] + max(-amps, 0.0) * volts * dt
     for j in range(fuses.shape[1]):
@@ -236,7 +238,7 @@ def march(P, tab, tree, mesh, X, S, F, fuses, W, D, known, edges, G, L, B, clock
         if t >= clock[C_WARM]:
             warm(P, tab, X[p], W)
             ceiling_v = _ceiling(B, X[p])
-            clock[C_WARM] = t + _WARM_S
+            clock[C_WARM] = t + O[O_WARM_S]
             ready = False
         elif ceiling_v == 0.0:
             ceiling_v = _ceiling(B, X[p])

@@ -7,12 +7,12 @@ and tied midpoints make it a `Mesh`, solved node by node.
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from hotchpot.bank.arrangement import Block, Parallel, Series, Single, ids
+from hotchpot.bank.arrangement import Block, Parallel, Single, ids
 from hotchpot.circuit import layout as at
 from hotchpot.errors import InputError, nearest
 
@@ -80,6 +80,8 @@ def net_of(block: Block, leads: Leads) -> Net:
     names = ids(block)
     tree, below = _tree(block, leads)
     meshed = bool(leads.taps) or leads.tied
+    if meshed:
+        tree.lead[:] = 0.0  # every link is laid by itself; what opens later stands here
     mesh = _mesh(block, leads, names) if meshed else _no_mesh()
     return Net(names, tree, mesh, meshed, tuple(below))
 
@@ -150,67 +152,65 @@ class _Laying:
     def __init__(self, leads: Leads) -> None:
         self.leads = leads
         self.nodes = 1  # node 0 is the bank's positive terminal
-        self.units: list[tuple[int, int, float]] = []
+        self.units: list[tuple[int, int]] = []
         self.links: list[tuple[int, int, float]] = []
         self.plus: dict[str, int] = {}
 
     def node(self) -> int:
+        """Return a new node."""
         self.nodes += 1
         return self.nodes - 1
 
-    def lay(self, block: Block, up: int, down: int, lead: float = 0.0) -> list[int]:
+    def linked(self, node: int, ohm: float) -> int:
+        """Return the far end of a link from a node; the node itself where the link is nothing."""
+        if ohm <= 0.0:
+            return node
+        far = self.node()
+        self.links.append((node, far, ohm))
+        return far
+
+    def lay(self, block: Block, up: int, down: int) -> list[int]:
         """Lay a block between two nodes; return the nodes between the members of a string."""
         if isinstance(block, Single):
-            self.units.append((up, down, lead))
+            self.units.append((up, down))
             self.plus[block.id] = up
             return []
-        if isinstance(block, Series):
-            top = up
-            if lead > 0.0:
-                top = self.node()
-                self.links.append((up, top, lead))
-            between = [self.node() for _ in block.members[1:]]
-            for member, a, b in zip(block.members, [top, *between], [*between, down], strict=True):
-                self.lay(member, a, b)
-            return between
-        self._lay_parallel(block, up, down, lead)
-        return []
+        if isinstance(block, Parallel):
+            self._side_by_side(block, up, down)
+            return []
+        between = [self.node() for _ in block.members[1:]]
+        for member, a, b in zip(block.members, [up, *between], [*between, down], strict=True):
+            self.lay(member, a, b)
+        return between
 
-    def _lay_parallel(self, block: Parallel, up: int, down: int, lead: float) -> None:
+    def _side_by_side(self, block: Parallel, up: int, down: int) -> None:
         leads, count = self.leads, len(block.members)
-        if lead > 0.0:
-            inner = self.node()
-            self.links.append((up, inner, lead))
-            up = inner
-        own = 2.0 * leads.joint_ohm
+        own = leads.joint_ohm
         tops, bottoms = [up] * count, [down] * count
         if leads.takeoff != "busbar" and leads.link_ohm > 0.0:
             tops = [up, *(self.node() for _ in range(count - 1))]
-            far = leads.takeoff == "diagonal"
-            bottoms = [self.node() for _ in range(count - 1)]
-            bottoms = [*bottoms, down] if far else [down, *bottoms]
+            beyond = [self.node() for _ in range(count - 1)]
+            bottoms = [*beyond, down] if leads.takeoff == "diagonal" else [down, *beyond]
             for rail in (tops, bottoms):
-                self.links += [(a, b, leads.link_ohm) for a, b in itertools.pairwise(rail)]
+                self.links += [(a, b, leads.link_ohm) for a, b in pairwise(rail)]
         else:
-            own += 2.0 * leads.link_ohm
-        rows = [self.lay(member, a, b, own) for member, a, b in zip(block.members, tops, bottoms, strict=True)]
-        if leads.tied:
-            for row, after in itertools.pairwise(rows):
-                if len(row) != len(after) or not row:
-                    mend = "tie strings of the same count of units only"
-                    raise InputError.one("midpoints_tied", "the strings have unlike midpoints", mend)
-                self.links += [(a, b, TIE_OHM) for a, b in zip(row, after, strict=True)]
+            own += leads.link_ohm
+        rows = [
+            self.lay(member, self.linked(a, own), self.linked(b, own))
+            for member, a, b in zip(block.members, tops, bottoms, strict=True)
+        ]
+        for row, after in pairwise(rows) if leads.tied and any(rows) else ():
+            if len(row) != len(after):
+                mend = "tie strings of the same count of units only"
+                raise InputError.one("midpoints_tied", "the strings have unlike midpoints", mend)
+            self.links += [(a, b, TIE_OHM) for a, b in zip(row, after, strict=True)]
 
 
 def _mesh(block: Block, leads: Leads, names: Sequence[str]) -> at.Mesh:
     import numpy as np
 
     laying = _Laying(leads)
-    port, up = 0, 0
-    if leads.main_ohm > 0.0:
-        up = laying.node()
-        laying.links.append((0, up, leads.main_ohm))
-    laying.lay(block, up, -1)
+    laying.lay(block, laying.linked(0, leads.main_ohm), -1)
     taps = np.zeros(laying.nodes)
     for name, amps in leads.taps:
         if name not in laying.plus:
@@ -218,14 +218,14 @@ def _mesh(block: Block, leads: Leads, names: Sequence[str]) -> at.Mesh:
         taps[laying.plus[name]] += amps
     order = _order(laying)
     place = np.append(order, -1)  # so that node -1 stays -1
-    ends = [(a, b) for a, b, _ in laying.units] + [(a, b) for a, b, _ in laying.links]
+    ends = [*laying.units, *((a, b) for a, b, _ in laying.links)]
     near = max((abs(int(place[a] - place[b])) for a, b in ends if a >= 0 and b >= 0), default=0)
     held = np.zeros(laying.nodes)
     held[order] = taps
     return at.Mesh(
-        int(order[port]),
-        place[[a for a, _, _ in laying.units]],
-        place[[b for _, b, _ in laying.units]],
+        int(order[0]),
+        place[[a for a, _ in laying.units]],
+        place[[b for _, b in laying.units]],
         place[[a for a, _, _ in laying.links]] if laying.links else np.zeros(0, dtype=np.int64),
         place[[b for _, b, _ in laying.links]] if laying.links else np.zeros(0, dtype=np.int64),
         np.array([1.0 / ohm for _, _, ohm in laying.links]),
@@ -243,7 +243,8 @@ def _order(laying: _Laying) -> np.ndarray:
     from scipy.sparse import coo_array  # type: ignore[import-untyped]  # scipy ships no types
     from scipy.sparse.csgraph import reverse_cuthill_mckee  # type: ignore[import-untyped]
 
-    ends = [(a, b) for a, b, _ in (*laying.units, *laying.links) if a >= 0 and b >= 0]
+    every = [*laying.units, *((a, b) for a, b, _ in laying.links)]
+    ends = [(a, b) for a, b in every if a >= 0 and b >= 0]
     size = laying.nodes
     rows, columns = [a for a, _ in ends], [b for _, b in ends]
     graph = coo_array((np.ones(len(ends)), (rows, columns)), shape=(size, size)).tocsr()

@@ -192,6 +192,7 @@ def share_mesh(m, t, amps):
         if m.down[k] >= 0:
             across -= m.va[m.down[k]] + m.vb[m.down[k]] * amps
         t.i[k] = (t.e[k] - across) / t.r[k]
+    t.i[t.i.size - 1] = amps
     for k in range(m.near.size):
         across = 0.0
         if m.near[k] >= 0:
@@ -212,3 +213,12 @@ def mesh_links_w(m, t):
         if t.lead[k] < OPEN_OHM:
             lost += t.lead[k] * t.i[k] * t.i[k]
     return lost
+
+
+@compiled
+def taps_w(m, amps):
+    """Return what the taps of a mesh draw. [W]"""
+    drawn = 0.0
+    for node in range(m.tap_a.size):
+        drawn += m.tap_a[node] * (m.va[node] + m.vb[node] * amps)
+    return drawn

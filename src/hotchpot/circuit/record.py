@@ -39,7 +39,7 @@ class Ledger:
 
     `curve` is what the open-circuit curve gave up, net; `out` what left at the terminals, net; then what was lost in
     the resistance and in the slow pairs, beside the main reaction (gas and self-discharge), and to hysteresis,
-    over-discharge and warmth. `links` is the bank's cables and bars.
+    over-discharge and warmth. `links` is the bank's cables and bars, `taps` what was drawn between.
     """
 
     curve: np.ndarray
@@ -49,6 +49,7 @@ class Ledger:
     side: np.ndarray
     extra: np.ndarray
     links: float
+    taps: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,7 +110,7 @@ def balance_of(units: Units, net: Net, state: at.Floats, sums: at.Floats) -> tup
         error = max(error, _nodes_error(net_c, net.tree, float(sums[at.S_CHARGE])))
     given = _curve_j(units, x0[:, at.SOC]) - _curve_j(units, x[:, at.SOC])
     lost = x[:, at.E_R0] + x[:, at.E_PAIRS] + x[:, at.E_SIDE] - x[:, at.E_EXTRA]
-    out = float(sums[at.S_ENERGY] + sums[at.S_LINKS])
+    out = float(sums[at.S_ENERGY] + sums[at.S_LINKS] + sums[at.S_TAPS])
     missing = abs(float((given - lost).sum()) - out)
     moved = float((np.abs(x[:, at.E_OUT]) + np.abs(given)).sum() + x[:, at.E_R0].sum())
     ledger = Ledger(
@@ -120,6 +121,7 @@ def balance_of(units: Units, net: Net, state: at.Floats, sums: at.Floats) -> tup
         x[:, at.E_SIDE] / 3600.0,
         -x[:, at.E_EXTRA] / 3600.0,
         float(sums[at.S_LINKS]) / 3600.0,
+        float(sums[at.S_TAPS]) / 3600.0,
     )
     return Balance(error / through, missing / moved if moved > 0.0 else 0.0), ledger
 
@@ -142,12 +144,13 @@ def _curve_j(units: Units, soc: at.Floats) -> at.Floats:
     """Return the energy below each unit's curve up to its charge, exactly, the ends held. [J]"""
     import numpy as np
 
-    table = units.tables.by_charge[units.tables.kind, :, 0]
-    steps = np.concatenate([np.zeros((len(table), 1)), np.cumsum(0.5 * (table[:, 1:] + table[:, :-1]), axis=1)], axis=1)
-    inside = np.clip(soc, 0.0, 1.0) * at.GRID
+    tables, kind = units.tables.by_charge[:, :, 0], units.tables.kind
+    steps = np.zeros_like(tables)
+    np.cumsum(0.5 * (tables[:, 1:] + tables[:, :-1]), axis=1, out=steps[:, 1:])
+    inside = np.clip(np.nan_to_num(soc), 0.0, 1.0) * at.GRID
     j = np.minimum(inside.astype(np.int64), at.GRID - 1)
-    part, row = inside - j, np.arange(len(table))
-    volts = table[row, j] + 0.5 * part * (table[row, j + 1] - table[row, j])
-    area = (steps[row, j] + part * volts) / at.GRID
-    area += np.maximum(soc - 1.0, 0.0) * table[:, -1] + np.minimum(soc, 0.0) * table[:, 0]
+    part, low = inside - j, tables[kind, j]
+    volts = low + 0.5 * part * (tables[kind, j + 1] - low)
+    area = (steps[kind, j] + part * volts) / at.GRID
+    area += np.maximum(soc - 1.0, 0.0) * tables[kind, -1] + np.minimum(soc, 0.0) * tables[kind, 0]
     return np.asarray(area * units.params[:, at.CELLS] * units.params[:, at.Q_C])

@@ -190,10 +190,14 @@ class Circuit:
 def _next(going: Going) -> Event | None:
     """March on, and deal with what stopped the march; return the end of the run, or None where it goes on."""
     code = going.march()
+    if not math.isfinite(going.bank[1]):
+        return going.tell("diverged")
     if code == at.TIME_OVER:
         return incidents.time_over(going)
     if code == at.COLLAPSED:
-        return going.tell("collapse", value=incidents.most_w(going))
+        collapsed = going.tell("collapse", value=incidents.most_w(going))
+        incidents.let_go(going)
+        return collapsed
     if code == at.EVENT:
         ended = incidents.happened(going)
         return going.tell("too-many-events") if ended is None and len(going.events) > MOST_EVENTS else ended
