@@ -22,9 +22,9 @@ class Trial:
     """
     A bank tried on a scenario.
 
-    `given_ah` and `given_wh` left the bank's terminals; `label_ah` and `label_wh` are what the labels of its units promise
-    in this arrangement. `shares` tells where the labels' energy is: given, lost in resistance, links, gas, still inside,
-    never there (worn, cold). `notable` holds the findings, the weightiest first.
+    `given_ah` and `given_wh` left the bank's terminals; `label_ah` and `label_wh` are what the labels of its units
+    promise in this arrangement. `shares` tells where the labels' energy is: given, lost in resistance, links, gas,
+    still inside, never there (worn, cold). `notable` holds the findings, the weightiest first.
     """
 
     arrangement: str
@@ -36,3 +36,22 @@ class Trial:
     label_wh: float
     shares: tuple[Share, ...]
     notable: tuple[Finding, ...]
+
+    def telling(self, most: int) -> tuple[int, ...]:
+        """
+        Return the places of the units worth drawing, at most so many, in the bank's order.
+
+        Those that carry most and least and that are emptiest and fullest come first; alike units tell nothing more.
+        """
+        record = self.record
+        count = len(record.ids)
+        if count <= most:
+            return tuple(range(count))
+        peak, lowest = abs(record.unit_amps).max(axis=0), record.soc_frac.min(axis=0)
+        ranked = [values.argsort(kind="stable") for values in (-peak, lowest, peak, -lowest)]
+        chosen: dict[int, None] = {}
+        for row in zip(*ranked, strict=True):
+            for k in row:
+                if len(chosen) < most:
+                    chosen.setdefault(int(k))
+        return tuple(sorted(chosen))

@@ -13,9 +13,10 @@ class Scenario:
     """
     One thing to try on a bank.
 
-    `says` tells it in a sentence. `soc_frac` puts units at another charge than their states say, by id; `lost` names the
-    units of branches that are cut out from the start, `shorted` units of which one cell has shorted, `dead` units whose
-    resistance has grown a hundredfold. `fine` begins with very short steps, as a joining needs.
+    `says` tells it in a sentence. `soc_frac` puts units at another charge than their states say, by id; `lost` names
+    the units of branches that are cut out from the start, `shorted` units of which one cell has shorted, `dead` units
+    whose resistance has grown a hundredfold. `fine` is set for a joining: it begins with very short steps, at the
+    voltages that were read.
     """
 
     name: str

@@ -1,0 +1,169 @@
+"""What a trial may have to say: one row of words for each code, filled in by `notable`, weightier rows first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from hotchpot.bank.verdict import Gate
+
+CAUTION = (
+    "Simulated, not measured: real batteries differ, and a wrong bank can burn, burst or gas. Maker's print, local "
+    "codes and a licensed electrician come first."
+)
+SOLVED = "circuit solved step by step (methods: trial)"
+NOTHING = "Nothing."
+MOST_NAMED = 6  # names in one sentence
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """The words of one code; `says` is filled with the facts of the case, `why` and `do` hold where it is not fine."""
+
+    gate: Gate
+    quantity: str
+    unit: str
+    says: str
+    why: str
+    do: str
+    source: str = SOLVED
+
+
+TEXTS = {
+    "trial-balance": Words(
+        Gate.WINDOW, "charge or energy that does not add up", "",
+        "Of the charge {charge:.1e} and of the energy {energy:.1e} do not add up in this run.",
+        "A run whose sums are off has steps too long for what happens in it.",
+        "Do not use these figures; run it again with shorter steps.",
+        "charge to 1e-6, energy to 1e-3: project rule",
+    ),
+    "trial-collapse": Words(
+        Gate.CURRENT, "most power that the bank can give", "W",
+        "After {when} the load asks for more than the {value:.3g} W that the bank can still give at any voltage.",
+        "Beyond that point more current gives less power: the voltage falls away, and inverters trip.",
+        "Use a smaller load, a disconnect that opens earlier, or more units.",
+        "P = E²/4R, the most a source behind a resistance can give",
+    ),
+    "trial-electronics-overstressed": Words(
+        Gate.PROTECTION, "voltage across an open protection switch", "V",
+        "{unit}'s protection opens after {when} and then has {value:.3g} V across it; it bears {limit:.3g} V.",
+        "A switch that must block more than it is made for fails shorted, often with fire, and guards nothing then.",
+        "Fewer units in series, or packs whose maker allows this many.",
+        "unit's label (bms_max_v); " + SOLVED,
+    ),
+    "trial-internal-short": Words(
+        Gate.WINDOW, "lowest charge of a lithium unit", "of capacity",
+        "{unit} is driven to {percent:.0f} % charge, {under_ah:.3g} Ah below empty.",
+        "Below about -12 % copper has grown through the separator: a short inside, now or on recharge.",
+        "Cut off each cell by itself, and never charge a unit again that has been there.",
+        "internal short seen after -12 % (chemistry data: overdischarge)",
+    ),
+    "trial-reversed": Words(
+        Gate.WINDOW, "charge forced through an empty unit", "Ah",
+        "{unit} is empty and {depth} after {when}: {under_ah:.3g} Ah are forced through it, down to {low_v:.3g} V.",
+        "{harm}",
+        "Give each unit its own cut-off, match the string in Ah, or stop after {safe_ah:.3g} Ah.",
+        "chemistry data (reversal_v, overdischarge); " + SOLVED,
+    ),
+    "trial-over-voltage": Words(
+        Gate.WINDOW, "highest voltage of a unit on charge", "V",
+        "{unit} reaches {value:.4g} V after {when}, {per_cell:.2f} V a cell; {limit:.4g} V is allowed.",
+        "{harm}",
+        "Charge each unit to its own limit, bring all to one charge first, or lower the charger.",
+    ),
+    "trial-open": Words(
+        Gate.PROTECTION, "voltage across the opened place", "V",
+        "After {when} nothing can flow any more: {what} has opened.",
+        "The loads go dark at once; what stands open sees the whole voltage.",
+        "Look at what opened first, below or in the events, and give it room.",
+    ),
+    "trial-fuse": Words(
+        Gate.PROTECTION, "current when a fuse opened", "A",
+        "The fuse of {unit} opens after {when} at {value:.3g} A.",
+        "The branches left take its share at once, and their fuses follow.",
+        "Find why that branch carries so much before fitting a larger fuse; never above what cable and unit bear.",
+        "heating of a fuse as (I/In)² with one time constant: near IEC 60269 gates, from memory; " + SOLVED,
+    ),
+    "trial-electronics": Words(
+        Gate.PROTECTION, "voltage across an open protection switch", "V",
+        "{unit}'s protection opens after {when}, {reason}; {across} across it{bears}.",
+        "Protection is the last resort, not the regulator: what it carried, the others must carry.",
+        "Set the bank's cut-off or charger so that no unit's own protection has to act.",
+        "chemistry data (discharge_min_v, charge_max_v) or label (bms_max_a); " + SOLVED,
+    ),
+    "trial-surge": Words(
+        Gate.CURRENT, "largest current at the joining", "A",
+        "{unit} {gives} {value:.3g} A when the branches meet, against {limit:.3g} A; {moved_ah:.3g} Ah move.",
+        "Only the resistance of units and links holds a surge back; it arcs where the last contact is made.",
+        "Bring the units to one voltage first, or join through a resistor (hotchpot join).",
+    ),
+    "trial-discharge-share": Words(
+        Gate.CURRENT, "largest discharge current of a unit", "A",
+        "{unit} gives up to {value:.3g} A after {when}, against {limit:.3g} A; an equal share then is {equal:.3g} A.",
+        "Shares go by resistance at first, by the charge left in the end; a unit beyond its limit heats and ages.",
+        "Keep the load at {load:.3g} of this one, or take {unit} out.",
+    ),
+    "trial-charge-share": Words(
+        Gate.CURRENT, "largest charge current of a unit", "A",
+        "{unit} takes up to {value:.3g} A after {when}, against {limit:.3g} A; an equal share then is {equal:.3g} A.",
+        "Beyond its limit lithium plates and lead gasses and heats.",
+        "Charge at {load:.3g} of this current, or take {unit} out.",
+    ),
+    "trial-heat": Words(
+        Gate.WINDOW, "highest temperature of a unit", "°C",
+        "{unit} reaches {value:.3g} °C after {when}, {rise:.2g} K above its start; {limit:.3g} °C is allowed.",
+        "Heat halves the life every 10 K, and past its window a battery can run away.",
+        "Less current, more air between the units, or a cooler place.",
+    ),
+    "trial-first-empty": Words(
+        Gate.WINDOW, "time to the first empty unit", "h",
+        "{unit} is empty first, after {when}; then the fullest of the others still holds {percent:.0f} %.",
+        "From there on others carry its part, or in a string it is driven below empty.",
+        "Watch {unit} by itself, and end a discharge by its voltage.",
+    ),
+    "trial-short": Words(
+        Gate.WINDOW, "time until it ends", "h",
+        "It ends after {when} of {wanted:.3g} h: {reason}.",
+        "What was asked for is more than the bank gives.",
+        "Use a smaller load or more units.",
+    ),
+    "trial-unmet": Words(
+        Gate.SITE, "energy that loads did without", "Wh",
+        "Loads are cut off {times} times, first after {when}, and do without {value:.3g} Wh.",
+        "The bank reaches its disconnect before the next charge.",
+        "Use less, charge more, or add units.",
+    ),
+    "trial-settling": Words(
+        Gate.CURRENT, "time to equalise", "h",
+        "{settled} {value:.3g} h after the joining; the largest current is down to half after {half}.",
+        "Flat curves equalise slowly: the voltages meet long before the charges do.",
+        "Leave it joined, unloaded and watched until then, or charge each unit to full by itself first.",
+    ),
+    "trial-usable": Words(
+        Gate.SITE, "charge given", "Ah",
+        "It gives {value:.3g} Ah and {wh:.4g} Wh until {reason}: {percent:.0f} % of the {limit:.3g} Ah that the labels "
+        "promise so arranged, {percent_wh:.0f} % of their {label_wh:.4g} Wh.",
+        "Worn units, the smallest of each string, cold, resistance and rate take the rest.",
+        "Plan with these figures, not with the labels.",
+    ),
+    "trial-losses": Words(
+        Gate.SITE, "energy lost on the way", "Wh",
+        "Of the labels' {limit:.4g} Wh: {parts}.",
+        "What is lost on the way turns into heat in units and cables.",
+        "Shorter and thicker cables for links, less current for units.",
+        "run's own ledger of energy; " + SOLVED,
+    ),
+    "trial-assumed": Words(
+        Gate.UNIT, "values that were never measured", "",
+        "This rests on values that nobody measured: {parts}.",
+        "Who carries what follows from just these; with others the answer may be another.",
+        "Measure them to be sure: {tests}.",
+        "hotchpot bench tells which reading settles most",
+    ),
+    "trial-typical": Words(
+        Gate.UNIT, "values typical of the chemistry", "",
+        "Taken from the chemistry's data, as memory or guess: {parts}.",
+        "They shape minutes and warmth more than who carries what.",
+        "A pulse or a slow run on the unit would replace them.",
+        "chemistry data files, each value with its grade",
+    ),
+}  # fmt: skip
