@@ -28,16 +28,17 @@ def units_of(models: Sequence[UnitModel], *, warming: bool = True) -> Units:
     """Return units as arrays; with `warming` off their temperatures stay as they begin."""
     import numpy as np
 
-    params = np.zeros((len(models), at.P_ROWS))
-    first = np.zeros((len(models), at.X_ROWS))
+    params = np.zeros((at.P_ROWS, len(models)))
+    first = np.zeros((at.X_ROWS, len(models)))
     for k, model in enumerate(models):
-        _fill(params[k], first[k], model)
+        _fill(params[:, k], first[:, k], model)
     switches = np.zeros(at.Z_ROWS, dtype=np.int64)
-    switches[at.Z_GAS] = (params[:, at.GAS_A] > 0.0).any()
-    switches[at.Z_RISE] = (params[:, at.CHARGE_RISE] > 0.0).any()
-    switches[at.Z_WELLS] = (params[:, at.WELL_C] < 1.0).any()
-    switches[at.Z_LOOPS] = (params[:, at.HYST_V] > 0.0).any()
-    switches[at.Z_WARM] = warming and bool((params[:, at.HEAT_J_K] > 0.0).all())
+    switches[at.Z_GAS] = (params[at.GAS_A] > 0.0).any()
+    switches[at.Z_RISE] = (params[at.CHARGE_RISE] > 0.0).any()
+    switches[at.Z_WELLS] = (params[at.WELL_C] < 1.0).any()
+    switches[at.Z_LOOPS] = (params[at.HYST_V] > 0.0).any()
+    switches[at.Z_OXYGEN] = (params[at.OXYGEN] > 0.0).any()
+    switches[at.Z_WARM] = warming and bool((params[at.HEAT_J_K] > 0.0).all())
     return Units(tuple(model.id for model in models), params, _tables(models), first, switches)
 
 

@@ -12,7 +12,11 @@ order for the charge:
 .. math:: v_i \leftarrow a_i v_i + (1-a_i) R_i I, \quad a_i = e^{-\Delta t/\tau_i}
 
 :math:`\theta` is one half where a step is short beside :math:`Q R/E'`, and :math:`1 - 1/z`, with z their ratio, where
-it is long: that damps what the midpoint rule would let ring on the steep ends of a curve.
+it is long: that damps what the midpoint rule would let ring on the steep ends of a curve. The resistance is that of
+half a step on, by the main current as last known.
+
+Loops are many and short on purpose: with a few arrays each, the compiler can see that they do not overlap, and takes
+several units at once. What only some kinds of units have stands in loops of its own.
 """
 
 # The compiled functions have no types of their own: numba finds them from the arrays.
@@ -31,9 +35,13 @@ from hotchpot.circuit.layout import (
     D_A2,
     D_AT,
     D_AW,
+    D_B1,
+    D_B2,
     D_F1,
     D_F2,
     D_FW,
+    D_PAIRS,
+    D_PER_A,
     DROP_V,
     E_EXTRA,
     E_OUT,
@@ -82,6 +90,7 @@ from hotchpot.circuit.layout import (
     W_DRIFT,
     W_E,
     W_GAS,
+    W_HEAD,
     W_I,
     W_INWARD,
     W_LEAK,
@@ -102,6 +111,12 @@ from hotchpot.circuit.layout import (
     WELL_C,
     WELL_K,
     WELL_M,
+    Z_GAS,
+    Z_LOOPS,
+    Z_OXYGEN,
+    Z_RISE,
+    Z_WARM,
+    Z_WELLS,
 )  # fmt: skip
 
 _CLOSE_A = 1e-6  # what the straightened gas may miss, beside the unit's own current
@@ -114,259 +129,326 @@ _STEEPEST = 40.0  # of the exponent of gas: beyond, the current is past all sens
 @compiled
 def decays(P, dt, D):
     """Fill the decays of one step length."""
-    for k in range(P.shape[0]):
-        D[k, D_A1], D[k, D_F1] = _decay(P[k, TAU1], dt)
-        D[k, D_A2], D[k, D_F2] = _decay(P[k, TAU2], dt)
-        rate = P[k, WELL_K]
-        D[k, D_AW] = math.exp(-rate * dt)
-        D[k, D_FW] = -math.expm1(-rate * dt) / rate if rate > 0.0 else 0.0
-        heat = P[k, HEAT_J_K]
-        D[k, D_AT] = math.exp(-P[k, COOL_W_K] * dt / heat) if heat > 0.0 else 1.0
+    for k in range(P.shape[1]):
+        D[D_A1, k], D[D_F1, k] = _decay(P[TAU1, k], dt)
+        D[D_A2, k], D[D_F2, k] = _decay(P[TAU2, k], dt)
+        D[D_B1, k], D[D_B2, k] = (1.0 - D[D_A1, k]) * P[R1, k], (1.0 - D[D_A2, k]) * P[R2, k]
+        D[D_PAIRS, k] = (1.0 - D[D_F1, k]) * P[R1, k] + (1.0 - D[D_F2, k]) * P[R2, k]
+        D[D_PER_A, k] = dt / P[Q_C, k]
+        rate = P[WELL_K, k]
+        D[D_AW, k] = math.exp(-rate * dt)
+        held = -math.expm1(-rate * dt) / rate if rate > 0.0 else 0.0
+        D[D_FW, k] = held / (P[WELL_C, k] * P[Q_C, k])
+        heat = P[HEAT_J_K, k]
+        D[D_AT, k] = math.exp(-P[COOL_W_K, k] * dt / heat) if heat > 0.0 else 1.0
 
 
-@compiled
+@inlined
 def _decay(tau, dt):
-    if tau <= 0.0:
-        return 0.0, 0.0
-    x = dt / tau
-    return math.exp(-x), -math.expm1(-x) / x
+    x = dt / tau if tau > 0.0 else 1.0
+    return (math.exp(-x), -math.expm1(-x) / x) if tau > 0.0 else (0.0, 0.0)
 
 
 @compiled
 def warm(P, tab, X, W):
-    """Work out what temperature does to resistance, charge at hand and self-discharge."""
-    for k in range(P.shape[0]):
-        at = min(max(X[k, TEMP] - LOW_C, 0.0), WARM_STEPS - 1e-9)
+    """Work out what temperature does to resistance, charge at hand and self-discharge; the gas current anew."""
+    for k in range(P.shape[1]):
+        at = min(max(X[TEMP, k] - LOW_C, 0.0), WARM_STEPS - 1e-9)
         j = int(at)
         part = at - j
         row = tab.kind[k]
-        W[k, W_WARM] = tab.warm[row, j] + part * (tab.warm[row, j + 1] - tab.warm[row, j])
-        W[k, W_COLD] = 1.0 - (tab.cap[row, j] + part * (tab.cap[row, j + 1] - tab.cap[row, j]))
-        above = (min(X[k, TEMP], HOTTEST_LEAK_C) - 25.0) / P[k, LEAK_DOUBLE_K]
-        W[k, W_LEAK] = P[k, LEAK_A] * 2.0**above * min(max(X[k, SOC] / _LEAST_LEAKING, 0.0), 1.0)
-        if P[k, GAS_A] > 0.0:
-            up = P[k, GAS_PER_V] * (W[k, W_U] - P[k, GAS_AT_V]) + P[k, GAS_PER_K] * (X[k, TEMP] - 25.0)
-            W[k, W_GAS] = P[k, GAS_A] * math.exp(min(up, _STEEPEST))
-
-
-@inlined
-def _source(k, P, tab, X, W, wells, loops):
-    """Work out a unit's open-circuit voltage, its slope by charge, its resistances and the charge at hand."""
-    s = X[k, SOC]
-    row = tab.kind[k]
-    at = min(max(s, 0.0), 1.0) * GRID
-    j = min(int(at), GRID - 1)
-    low = tab.by_charge[row, j, 0]
-    rise = tab.by_charge[row, j + 1, 0] - low
-    cells = P[k, CELLS]
-    volts = cells * (low + (at - j) * rise)
-    slope = cells * rise * GRID
-    W[k, W_PLAIN], W[k, W_PLAIN_SLOPE] = volts, slope
-    avail = head = s - W[k, W_COLD]
-    W[k, W_PER_C], W[k, W_DRIFT] = 1.0 / P[k, Q_C], 0.0
-    if wells and P[k, WELL_C] < 1.0:
-        at_hand = head + P[k, WELL_M] - 1.0 - (1.0 - P[k, WELL_C]) * X[k, WELL]
-        head = at_hand / P[k, WELL_M]
-        avail = P[k, WELL_C] * at_hand
-        W[k, W_PER_C] = 1.0 / (P[k, Q_C] * P[k, WELL_C] * P[k, WELL_M])
-        W[k, W_DRIFT] = (1.0 - P[k, WELL_C]) * P[k, WELL_K] * X[k, WELL] / P[k, WELL_M]
-    if head != s:
-        at = min(max(head, 0.0), 1.0) * GRID
-        j = min(int(at), GRID - 1)
-    low = tab.by_charge[row, j, 1]
-    ohms = P[k, R_OHM] * W[k, W_WARM]
-    rise = tab.by_charge[row, j + 1, 1] - low
-    W[k, W_R] = ohms * (low + (at - j) * rise)
-    W[k, W_R_SLOPE] = ohms * rise * GRID if 0.0 < head < 1.0 else 0.0
-    if P[k, CHARGE_RISE] > 0.0:
-        more = ohms * P[k, CHARGE_RISE] / (1.05 - min(max(head, 0.0), FULLEST))
-        W[k, W_R_IN] = ohms + more
-        W[k, W_R_IN_SLOPE] = more * more / (ohms * P[k, CHARGE_RISE]) if 0.0 < head < FULLEST else 0.0
-    if s > 1.0:
-        volts += P[k, OVER_V] * (s - 1.0)
-        slope = P[k, OVER_V]
-    elif s < 0.0:
-        slope = 0.0
-    if avail < 0.0:
-        left = math.exp(avail / KNEE)
-        volts -= P[k, DROP_V] * (1.0 - left)
-        slope += P[k, DROP_V] * left / KNEE
-    if loops and P[k, HYST_V] > 0.0:
-        volts += X[k, HYST]
-        gap = P[k, HYST_V] + X[k, HYST] if W[k, W_MAIN] >= 0.0 else P[k, HYST_V] - X[k, HYST]
-        slope += P[k, HYST_RATE] * max(gap, 0.0)
-    W[k, W_E] = volts + P[k, ENTROPY_V_K] * (X[k, TEMP] - 25.0)
-    W[k, W_SLOPE] = slope
-    W[k, W_AVAIL] = avail
+        W[W_WARM, k] = tab.warm[row, j] + part * (tab.warm[row, j + 1] - tab.warm[row, j])
+        W[W_PER_C, k] = 1.0 / P[Q_C, k]
+        W[W_COLD, k] = 1.0 - (tab.cap[row, j] + part * (tab.cap[row, j + 1] - tab.cap[row, j]))
+        above = (min(X[TEMP, k], HOTTEST_LEAK_C) - 25.0) / P[LEAK_DOUBLE_K, k]
+        W[W_LEAK, k] = P[LEAK_A, k] * 2.0**above * min(max(X[SOC, k] / _LEAST_LEAKING, 0.0), 1.0)
+        if P[GAS_A, k] > 0.0:
+            up = P[GAS_PER_V, k] * (W[W_U, k] - P[GAS_AT_V, k]) + P[GAS_PER_K, k] * (X[TEMP, k] - 25.0)
+            W[W_GAS, k] = P[GAS_A, k] * math.exp(min(up, _STEEPEST))
 
 
 @compiled
-def sources(P, tab, X, W, wells, loops):
+def sources(P, tab, X, W, Z):
     """Work out every unit's open-circuit voltage, its slope by charge, its resistances and the charge at hand."""
-    for k in range(P.shape[0]):
-        _source(k, P, tab, X, W, wells, loops)
+    n = P.shape[1]
+    s, head, avail, cold = X[SOC], W[W_HEAD], W[W_AVAIL], W[W_COLD]
+    volts, slope, cells = W[W_PLAIN], W[W_PLAIN_SLOPE], P[CELLS]
+    for k in range(n):
+        head[k] = s[k] - cold[k]
+        avail[k] = head[k]
+    if Z[Z_WELLS]:
+        _wells(P, X, W)
+    ohms, fall, base, warmth = W[W_R], W[W_R_SLOPE], P[R_OHM], W[W_WARM]
+    past = apart = 0
+    for k in range(n):
+        apart += head[k] != s[k]
+        past += (s[k] > 1.0) | (s[k] < 0.0) | (avail[k] < 0.0)
+    for k in range(n):
+        at = min(max(s[k], 0.0), 1.0) * GRID
+        j = min(int(at), GRID - 1)
+        row = tab.kind[k]
+        low = tab.by_charge[row, j, 0]
+        rise = tab.by_charge[row, j + 1, 0] - low
+        volts[k] = cells[k] * (low + (at - j) * rise)
+        slope[k] = cells[k] * rise * GRID
+        low = tab.by_charge[row, j, 1]
+        rise = tab.by_charge[row, j + 1, 1] - low
+        whole = base[k] * warmth[k]
+        ohms[k] = whole * (low + (at - j) * rise)
+        fall[k] = whole * rise * GRID
+    if apart > 0:
+        for k in range(n):
+            at = min(max(head[k], 0.0), 1.0) * GRID
+            j = min(int(at), GRID - 1)
+            row = tab.kind[k]
+            low = tab.by_charge[row, j, 1]
+            rise = tab.by_charge[row, j + 1, 1] - low
+            whole = base[k] * warmth[k]
+            ohms[k] = whole * (low + (at - j) * rise)
+            fall[k] = whole * rise * GRID
+    own, steep, entropy, warmer = W[W_E], W[W_SLOPE], P[ENTROPY_V_K], X[TEMP]
+    for k in range(n):
+        own[k] = volts[k] + entropy[k] * (warmer[k] - 25.0)
+    for k in range(n):
+        steep[k] = slope[k]
+    if Z[Z_RISE]:
+        _rise(P, W)
+    if past > 0:
+        _ends(P, X, W)
+    if Z[Z_LOOPS]:
+        for k in range(n):
+            if P[HYST_V, k] > 0.0:
+                own[k] += X[HYST, k]
+                gap = P[HYST_V, k] + X[HYST, k] if W[W_MAIN, k] >= 0.0 else P[HYST_V, k] - X[HYST, k]
+                steep[k] += P[HYST_RATE, k] * max(gap, 0.0)
+
+
+@inlined
+def _wells(P, X, W):
+    for k in range(P.shape[1]):
+        if P[WELL_C, k] < 1.0:
+            at_hand = W[W_HEAD, k] + P[WELL_M, k] - 1.0 - (1.0 - P[WELL_C, k]) * X[WELL, k]
+            W[W_HEAD, k] = at_hand / P[WELL_M, k]
+            W[W_AVAIL, k] = P[WELL_C, k] * at_hand
+            W[W_PER_C, k] = 1.0 / (P[Q_C, k] * P[WELL_C, k] * P[WELL_M, k])
+            W[W_DRIFT, k] = (1.0 - P[WELL_C, k]) * P[WELL_K, k] * X[WELL, k] / P[WELL_M, k]
+
+
+@inlined
+def _rise(P, W):
+    for k in range(P.shape[1]):
+        if P[CHARGE_RISE, k] > 0.0:
+            ohms = P[R_OHM, k] * W[W_WARM, k]
+            more = ohms * P[CHARGE_RISE, k] / (1.05 - min(max(W[W_HEAD, k], 0.0), FULLEST))
+            W[W_R_IN, k] = ohms + more
+            W[W_R_IN_SLOPE, k] = more * more / (ohms * P[CHARGE_RISE, k]) if 0.0 < W[W_HEAD, k] < FULLEST else 0.0
+
+
+@inlined
+def _ends(P, X, W):
+    """Mend the units that stand beyond full or below empty."""
+    for k in range(P.shape[1]):
+        s, avail = X[SOC, k], W[W_AVAIL, k]
+        if s > 1.0:
+            W[W_E, k] += P[OVER_V, k] * (s - 1.0)
+            W[W_SLOPE, k] = P[OVER_V, k]
+        elif s < 0.0:
+            W[W_SLOPE, k] = 0.0
+        if avail < 0.0:
+            left = math.exp(avail / KNEE)
+            W[W_E, k] -= P[DROP_V, k] * (1.0 - left)
+            W[W_SLOPE, k] += P[DROP_V, k] * left / KNEE
+        if not 0.0 < W[W_HEAD, k] < 1.0:
+            W[W_R_SLOPE, k] = 0.0
 
 
 @compiled
-def now(P, X, W, lead, e, r, gassing):
+def now(P, X, W, lead, e, r, Z):
     """Set every unit's source and resistance, its lead included, to those of this moment."""
-    if gassing:
-        for k in range(P.shape[0]):
-            _now(k, P, X, W, lead, e, r, True)
-    else:
-        for k in range(P.shape[0]):
-            _now(k, P, X, W, lead, e, r, False)
-
-
-@inlined
-def _now(k, P, X, W, lead, e, r, gassing):
-    ohms = W[k, W_R_IN] if W[k, W_INWARD] > 0.0 else W[k, W_R]
-    _outside(k, P, W, W[k, W_E] - X[k, V1] - X[k, V2], ohms, lead, e, r, gassing)
+    n = P.shape[1]
+    own, v1, v2, behind, ohms = W[W_E], X[V1], X[V2], W[W_BEHIND], W[W_R]
+    for k in range(n):
+        e[k] = own[k] - v1[k] - v2[k]
+    for k in range(n):
+        behind[k] = ohms[k]
+    if Z[Z_RISE]:
+        for k in range(n):
+            if W[W_INWARD, k] > 0.0:
+                behind[k] = W[W_R_IN, k]
+    _beside(P, W, lead, e, r, Z)
 
 
 @compiled
-def mean(P, X, W, D, dt, lead, e, r, gassing):
+def mean(P, X, W, D, dt, lead, e, r, Z):
     """Set every unit's source and resistance, its lead included, to those of the mean over a step."""
-    if gassing:
-        for k in range(P.shape[0]):
-            _mean(k, P, X, W, D, dt, lead, e, r, True)
-    else:
-        for k in range(P.shape[0]):
-            _mean(k, P, X, W, D, dt, lead, e, r, False)
+    n = P.shape[1]
+    own, v1, v2, f1, f2 = W[W_E], X[V1], X[V2], D[D_F1], D[D_F2]
+    for k in range(n):
+        e[k] = own[k] - f1[k] * v1[k] - f2[k] * v2[k]
+    ohms, base, fall, main, per_c = W[W_OHMS], W[W_R], W[W_R_SLOPE], W[W_MAIN], W[W_PER_C]
+    half = 0.5 * dt
+    for k in range(n):
+        ohms[k] = max(base[k] - fall[k] * half * per_c[k] * main[k], 0.25 * base[k])
+    if Z[Z_RISE] or Z[Z_WELLS]:
+        for k in range(n):
+            moved = half * (W[W_DRIFT, k] - per_c[k] * main[k])
+            if W[W_INWARD, k] > 0.0:
+                ohms[k] = max(W[W_R_IN, k] + W[W_R_IN_SLOPE, k] * moved, 0.25 * W[W_R_IN, k])
+            else:
+                ohms[k] = max(base[k] + fall[k] * moved, 0.25 * base[k])
+    behind, slope, per_a, pairs = W[W_BEHIND], W[W_SLOPE], D[D_PER_A], D[D_PAIRS]
+    for k in range(n):
+        # theta * sag, with theta = 1/2 for sag < 2 ohms and 1 - ohms/sag beyond
+        sag = slope[k] * per_a[k]
+        behind[k] = ohms[k] + max(0.5 * sag, sag - ohms[k]) + pairs[k]
+    _beside(P, W, lead, e, r, Z)
 
 
 @inlined
-def _mean(k, P, X, W, D, dt, lead, e, r, gassing):
-    inward = W[k, W_INWARD] > 0.0
-    ohms = W[k, W_R_IN] if inward else W[k, W_R]
-    # The resistance half a step on, by the main current as last known.
-    moved = 0.5 * dt * (W[k, W_DRIFT] - W[k, W_PER_C] * W[k, W_MAIN])
-    ohms = max(ohms + (W[k, W_R_IN_SLOPE] if inward else W[k, W_R_SLOPE]) * moved, 0.25 * ohms)
-    W[k, W_OHMS] = ohms
-    f1, f2 = D[k, D_F1], D[k, D_F2]
-    sag = W[k, W_SLOPE] * dt / P[k, Q_C]
-    # theta * sag, with theta = 1/2 for sag < 2 ohms and 1 - ohms/sag beyond
-    inner = ohms + max(0.5 * sag, sag - ohms) + (1.0 - f1) * P[k, R1] + (1.0 - f2) * P[k, R2]
-    _outside(k, P, W, W[k, W_E] - f1 * X[k, V1] - f2 * X[k, V2], inner, lead, e, r, gassing)
-
-
-@inlined
-def _outside(k, P, W, volts, ohms, lead, e, r, gassing):
+def _beside(P, W, lead, e, r, Z):
     """Put leak and gas, straightened about the last voltage, beside the main source: what is left is a plain source."""
-    if gassing and P[k, GAS_A] > 0.0:
-        grow = P[k, GAS_PER_V] * W[k, W_GAS]
-        side = W[k, W_LEAK] + W[k, W_GAS] - grow * W[k, W_U]
-        together = 1.0 / ohms + grow
-        volts = (volts / ohms - side) / together
-        ohms = 1.0 / together
+    n = P.shape[1]
+    behind, leak = W[W_BEHIND], W[W_LEAK]
+    if Z[Z_GAS]:
+        for k in range(n):
+            grow = P[GAS_PER_V, k] * W[W_GAS, k]
+            side = leak[k] + W[W_GAS, k] - grow * W[W_U, k]
+            together = 1.0 / behind[k] + grow
+            e[k] = (e[k] / behind[k] - side) / together
+            behind[k] = 1.0 / together
     else:
-        volts -= ohms * W[k, W_LEAK]
-    W[k, W_BEHIND] = ohms
-    e[k] = volts
-    r[k] = ohms + lead[k]
+        for k in range(n):
+            e[k] -= behind[k] * leak[k]
+    for k in range(n):
+        r[k] = behind[k] + lead[k]
+
+
+@compiled
+def settle(P, W, e, i, Z):
+    """Fill voltages, gas and main currents; return whether they agree with what was supposed, so that all is solved."""
+    n = P.shape[1]
+    behind, amps, main, leak, volts = W[W_BEHIND], W[W_I], W[W_MAIN], W[W_LEAK], W[W_U]
+    for k in range(n):
+        amps[k] = i[k]
+    for k in range(n):
+        main[k] = i[k] + leak[k]
+    good = True
+    if Z[Z_GAS]:
+        for k in range(n):
+            u = e[k] - behind[k] * i[k]
+            if P[GAS_A, k] > 0.0:
+                step = P[GAS_PER_V, k] * (u - volts[k])
+                gas = _grown(W[W_GAS, k], step)
+                if 0.5 * step * step * gas > _CLOSE_A * (1.0 + abs(i[k])):
+                    good = False
+                W[W_GAS, k] = gas
+                main[k] += gas
+            volts[k] = u
+    else:
+        for k in range(n):
+            volts[k] = e[k] - behind[k] * i[k]
+    if Z[Z_RISE]:
+        for k in range(n):
+            if P[CHARGE_RISE, k] > 0.0:
+                inward = 1.0 if main[k] < 0.0 else 0.0
+                if inward != W[W_INWARD, k]:
+                    good = False
+                W[W_INWARD, k] = inward
+    return good
 
 
 @inlined
 def _grown(gas, up):
     """Return a gas current grown by exp(up): by its series where that is small, as it is from step to step."""
-    if abs(up) < _SMALL:
-        return gas * (1.0 + up * (1.0 + up * (0.5 + up * (1.0 / 6.0 + up * (1.0 / 24.0 + up / 120.0)))))
-    return min(gas * math.exp(min(up, _STEEPEST)), _MOST_GAS_A)
+    series = 1.0 + up * (1.0 + up * (0.5 + up * (1.0 / 6.0 + up * (1.0 / 24.0 + up / 120.0))))
+    return gas * series if abs(up) < _SMALL else min(gas * math.exp(min(up, _STEEPEST)), _MOST_GAS_A)
 
 
 @compiled
-def settle(P, W, e, i, gassing, rising):
-    """Fill voltages, gas and main currents; return whether they agree with what was supposed, so that all is solved."""
-    good = True
-    if gassing or rising:
-        for k in range(P.shape[0]):
-            good &= _settle(k, P, W, e, i, gassing, rising)
-    else:
-        for k in range(P.shape[0]):
-            _settle(k, P, W, e, i, False, False)
-    return good
-
-
-@inlined
-def _settle(k, P, W, e, i, gassing, rising):
-    good = True
-    volts = e[k] - W[k, W_BEHIND] * i[k]
-    main = i[k] + W[k, W_LEAK]
-    if gassing and P[k, GAS_A] > 0.0:
-        step = P[k, GAS_PER_V] * (volts - W[k, W_U])
-        gas = _grown(W[k, W_GAS], step)
-        if 0.5 * step * step * gas > _CLOSE_A * (1.0 + abs(i[k])):
-            good = False
-        W[k, W_GAS] = gas
-        main += gas
-    W[k, W_U] = volts
-    if rising and P[k, CHARGE_RISE] > 0.0:
-        inward = 1.0 if main < 0.0 else 0.0
-        if inward != W[k, W_INWARD]:
-            good = False
-        W[k, W_INWARD] = inward
-    W[k, W_I] = i[k]
-    W[k, W_MAIN] = main
-    return good
-
-
-@inlined
-def _later(k, P, tab, X, Y, W, D, dt, ambient_c, wells, loops, warming, gassing):
-    """Fill a unit's state a step later."""
-    main, amps, volts = W[k, W_MAIN], W[k, W_I], W[k, W_U]
-    v1, v2 = X[k, V1], X[k, V2]
-    a1, a2 = D[k, D_A1], D[k, D_A2]
-    f1, f2 = D[k, D_F1], D[k, D_F2]
-    r1, r2 = P[k, R1] * main, P[k, R2] * main
-    Y[k, V1] = a1 * v1 + (1.0 - a1) * r1
-    Y[k, V2] = a2 * v2 + (1.0 - a2) * r2
-    pairs = f1 * v1 + f2 * v2 + (1.0 - f1) * r1 + (1.0 - f2) * r2
-    charge = main * dt
-    moved = charge
-    s = X[k, SOC]
-    if P[k, OXYGEN] > 0.0 and main < 0.0:
-        moved *= min(max((OXYGEN_TO - s) / (OXYGEN_TO - OXYGEN_FROM), 0.0), 1.0)
-    fall = moved / P[k, Q_C]
-    Y[k, SOC] = s - fall
-    Y[k, OUT_C] = X[k, OUT_C] + max(amps, 0.0) * dt
-    Y[k, IN_C] = X[k, IN_C] + max(-amps, 0.0) * dt
-    Y[k, MAIN_C] = X[k, MAIN_C] + moved
-    ohms = W[k, W_OHMS]
-    Y[k, E_OUT] = X[k, E_OUT] + volts * amps * dt
-    Y[k, E_R0] = X[k, E_R0] + main * ohms * charge
-    Y[k, E_PAIRS] = X[k, E_PAIRS] + pairs * charge
-    Y[k, UNDER_C] = X[k, UNDER_C] + (max(charge, 0.0) if W[k, W_AVAIL] < 0.0 else 0.0)
+def later(P, X, Y, W, D, dt, ambient_c, Z):
+    """Fill the states `Y` a step after `X`, with the sums of charge and energy."""
+    n = P.shape[1]
+    main, amps, volts, ohms = W[W_MAIN], W[W_I], W[W_U], W[W_OHMS]
+    x, y, a, b = X[V1], Y[V1], D[D_A1], D[D_B1]
+    for k in range(n):
+        y[k] = a[k] * x[k] + b[k] * main[k]
+    x, y, a, b = X[V2], Y[V2], D[D_A2], D[D_B2]
+    for k in range(n):
+        y[k] = a[k] * x[k] + b[k] * main[k]
+    x, y, per_a = X[SOC], Y[SOC], D[D_PER_A]
+    for k in range(n):
+        y[k] = x[k] - per_a[k] * main[k]
+    x, y = X[OUT_C], Y[OUT_C]
+    for k in range(n):
+        y[k] = x[k] + max(amps[k], 0.0) * dt
+    x, y = X[IN_C], Y[IN_C]
+    for k in range(n):
+        y[k] = x[k] + max(-amps[k], 0.0) * dt
+    x, y = X[MAIN_C], Y[MAIN_C]
+    for k in range(n):
+        y[k] = x[k] + main[k] * dt
+    x, y = X[E_OUT], Y[E_OUT]
+    for k in range(n):
+        y[k] = x[k] + volts[k] * amps[k] * dt
+    x, y = X[E_R0], Y[E_R0]
+    for k in range(n):
+        y[k] = x[k] + main[k] * main[k] * ohms[k] * dt
+    x, y, v1, v2, f1, f2, pairs = X[E_PAIRS], Y[E_PAIRS], X[V1], X[V2], D[D_F1], D[D_F2], D[D_PAIRS]
+    for k in range(n):
+        y[k] = x[k] + (f1[k] * v1[k] + f2[k] * v2[k] + pairs[k] * main[k]) * main[k] * dt
+    x, y, avail = X[UNDER_C], Y[UNDER_C], W[W_AVAIL]
+    for k in range(n):
+        y[k] = x[k] + (max(main[k], 0.0) * dt if avail[k] < 0.0 else 0.0)
     # What is added to the plain curve: a loop, a knee, overcharge, warmth; taken as the solution took it.
-    sag, plain = W[k, W_SLOPE] * dt / P[k, Q_C], W[k, W_PLAIN_SLOPE] * dt / P[k, Q_C]
-    extra = W[k, W_E] - W[k, W_PLAIN] - (max(0.5 * sag, sag - ohms) - 0.5 * plain) * main
-    # Charge that went into oxygen took the plain curve's energy with it.
-    half = 0.5 * W[k, W_PLAIN_SLOPE]
-    oxygen_j = (W[k, W_PLAIN] - half * fall) * moved - (W[k, W_PLAIN] - half * charge / P[k, Q_C]) * charge
-    Y[k, E_EXTRA] = X[k, E_EXTRA] + extra * charge
-    side = W[k, W_LEAK]
-    if gassing:
-        side += W[k, W_GAS]
-        Y[k, GAS_C] = X[k, GAS_C] + W[k, W_GAS] * dt
-    Y[k, E_SIDE] = X[k, E_SIDE] + volts * side * dt + oxygen_j
-    if wells:
-        Y[k, WELL] = D[k, D_AW] * X[k, WELL] + D[k, D_FW] * main / (P[k, WELL_C] * P[k, Q_C])
-    if loops and P[k, HYST_V] > 0.0:
-        far = -P[k, HYST_V] if fall > 0.0 else P[k, HYST_V]
-        Y[k, HYST] = far + (X[k, HYST] - far) * math.exp(-P[k, HYST_RATE] * abs(fall))
-    if warming:
-        heat_w = main * (main * ohms + pairs) + volts * side - main * (X[k, TEMP] + 273.15) * P[k, ENTROPY_V_K]
-        heat_w += W[k, W_E] * (moved - charge) / dt - (side - W[k, W_LEAK]) * P[k, GAS_KEPT_V]
-        rest_c = ambient_c + heat_w / P[k, COOL_W_K]
-        Y[k, TEMP] = rest_c + (X[k, TEMP] - rest_c) * D[k, D_AT]
-    _source(k, P, tab, Y, W, wells, loops)
+    x, y, own, plain, slope, flat = X[E_EXTRA], Y[E_EXTRA], W[W_E], W[W_PLAIN], W[W_SLOPE], W[W_PLAIN_SLOPE]
+    for k in range(n):
+        sag = slope[k] * per_a[k]
+        more = max(0.5 * sag, sag - ohms[k]) - 0.5 * flat[k] * per_a[k]
+        y[k] = x[k] + (own[k] - plain[k] - more * main[k]) * main[k] * dt
+    x, y, leak = X[E_SIDE], Y[E_SIDE], W[W_LEAK]
+    for k in range(n):
+        y[k] = x[k] + volts[k] * leak[k] * dt
+    if Z[Z_OXYGEN]:
+        _oxygen(P, X, Y, W, dt)
+    if Z[Z_GAS]:
+        for k in range(n):
+            Y[GAS_C, k] = X[GAS_C, k] + W[W_GAS, k] * dt
+            Y[E_SIDE, k] += volts[k] * W[W_GAS, k] * dt
+    if Z[Z_WELLS]:
+        for k in range(n):
+            Y[WELL, k] = D[D_AW, k] * X[WELL, k] + D[D_FW, k] * main[k]
+    if Z[Z_LOOPS]:
+        for k in range(n):
+            if P[HYST_V, k] > 0.0:
+                fall = X[SOC, k] - Y[SOC, k]
+                far = -P[HYST_V, k] if fall > 0.0 else P[HYST_V, k]
+                Y[HYST, k] = far + (X[HYST, k] - far) * math.exp(-P[HYST_RATE, k] * abs(fall))
+    if Z[Z_WARM]:
+        _warmer(P, X, Y, W, D, dt, ambient_c)
 
 
-@compiled
-def later(P, tab, X, Y, W, D, dt, ambient_c, wells, loops, warming, gassing):
-    """Fill the states `Y` a step after `X`, with the sums of charge and energy; then what those states mean."""
-    if wells or loops or warming or gassing:
-        for k in range(P.shape[0]):
-            _later(k, P, tab, X, Y, W, D, dt, ambient_c, wells, loops, warming, gassing)
-    else:  # the same with all that is left out known to the compiler
-        for k in range(P.shape[0]):
-            _later(k, P, tab, X, Y, W, D, dt, ambient_c, False, False, False, False)
+@inlined
+def _oxygen(P, X, Y, W, dt):
+    """Take back from the charge what went into oxygen; it took the plain curve's energy with it."""
+    for k in range(P.shape[1]):
+        main = W[W_MAIN, k]
+        if P[OXYGEN, k] > 0.0 and main < 0.0:
+            s, charge = X[SOC, k], main * dt
+            moved = charge * min(max((OXYGEN_TO - s) / (OXYGEN_TO - OXYGEN_FROM), 0.0), 1.0)
+            fall = moved / P[Q_C, k]
+            Y[SOC, k] = s - fall
+            Y[MAIN_C, k] = X[MAIN_C, k] + moved
+            half = 0.5 * W[W_PLAIN_SLOPE, k]
+            kept_j = (W[W_PLAIN, k] - half * fall) * moved
+            Y[E_SIDE, k] += kept_j - (W[W_PLAIN, k] - half * charge / P[Q_C, k]) * charge
+
+
+@inlined
+def _warmer(P, X, Y, W, D, dt, ambient_c):
+    """Warm the units by what they lost, and cool them towards their surroundings."""
+    for k in range(P.shape[1]):
+        main = W[W_MAIN, k]
+        lost_j = (Y[E_R0, k] - X[E_R0, k]) + (Y[E_PAIRS, k] - X[E_PAIRS, k]) + (Y[E_SIDE, k] - X[E_SIDE, k])
+        heat_w = lost_j / dt - main * (X[TEMP, k] + 273.15) * P[ENTROPY_V_K, k] - W[W_GAS, k] * P[GAS_KEPT_V, k]
+        rest_c = ambient_c + heat_w / P[COOL_W_K, k]
+        Y[TEMP, k] = rest_c + (X[TEMP, k] - rest_c) * D[D_AT, k]

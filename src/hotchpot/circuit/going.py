@@ -76,7 +76,7 @@ class Going:
 
     @property
     def state(self) -> at.Floats:
-        """The units' states and sums, shape (n, X_ROWS)."""
+        """The units' states and sums, shape (X_ROWS, n)."""
         standing: at.Floats = self.states[self.side]
         return standing
 
@@ -126,7 +126,7 @@ class Going:
         )
         if not times.size or times[-1] < self.now_s:
             work, state = self.work, self.state
-            last = np.stack([work[:, at.W_I], work[:, at.W_U], state[:, at.SOC], state[:, at.TEMP]])
+            last = np.stack([work[at.W_I], work[at.W_U], state[at.SOC], state[at.TEMP]])
             times = np.append(times, self.now_s)
             both = np.concatenate([both, [[self.bank[1]], [self.bank[0]]]], axis=1)
             each = np.concatenate([each, last[:, None, :]], axis=1)
@@ -155,10 +155,10 @@ def begin(
         whole[at.B_LOW_V] = stop.low_v
     if stop.settled_a is not None:
         whole[at.B_SETTLED_A] = stop.settled_a
-    work = np.zeros((n, at.W_ROWS))
+    work = np.zeros((at.W_ROWS, n))
     curves = units.tables.by_charge[units.tables.kind, :, 0]
-    point = (np.clip(units.first[:, at.SOC], 0.0, 1.0) * at.GRID).astype(np.int64)
-    work[:, at.W_U] = units.params[:, at.CELLS] * curves[np.arange(n), point]
+    point = (np.clip(units.first[at.SOC], 0.0, 1.0) * at.GRID).astype(np.int64)
+    work[at.W_U] = units.params[at.CELLS] * curves[np.arange(n), point]
     switches = units.switches.copy()
     switches[at.Z_MESH] = net.is_mesh
     return Going(
@@ -173,7 +173,7 @@ def begin(
         heats=np.zeros((2, len(fuses))),
         fuse_rows=np.ascontiguousarray(rows.reshape(-1, 4).T),
         work=work,
-        decays=np.zeros((at.LEVELS + 1, n, at.D_ROWS)),
+        decays=np.zeros((at.LEVELS + 1, at.D_ROWS, n)),
         known=np.zeros(at.LEVELS + 1, dtype=np.bool_),
         table=drive.table.copy(),
         limits=_limits(units, stop, electronics),
@@ -189,7 +189,7 @@ def _warm_s(units: Units) -> float:
     """Return how often to look at what warmth does: a sixtieth of the time in which the quickest unit warms. [s]"""
     import numpy as np
 
-    heat, cooling = units.params[:, at.HEAT_J_K], units.params[:, at.COOL_W_K]
+    heat, cooling = units.params[at.HEAT_J_K], units.params[at.COOL_W_K]
     slow = np.divide(heat, cooling, out=np.full_like(heat, _MOST_WARM_S * 60.0), where=cooling > 0.0)
     return float(np.clip(slow.min() / 60.0, _LEAST_WARM_S, _MOST_WARM_S))
 
@@ -198,16 +198,16 @@ def _limits(units: Units, stop: Stop, electronics: Mapping[str, Electronics]) ->
     """Return what every unit is watched for: empty, full, reversed, its own lowest voltage, its electronics' limits."""
     import numpy as np
 
-    limits = np.full((len(units.ids), at.L_ROWS), math.inf)
-    limits[:, at.L_LOW_V] = limits[:, at.L_AVAIL] = 0.0
-    limits[:, at.L_FULL] = FULL
-    limits[:, at.L_HOT_C] = stop.hot_c
+    limits = np.full((at.L_ROWS, len(units.ids)), math.inf)
+    limits[at.L_LOW_V] = limits[at.L_AVAIL] = 0.0
+    limits[at.L_FULL] = FULL
+    limits[at.L_HOT_C] = stop.hot_c
     for k, name in enumerate(units.ids):
         low, own = stop.unit_low_v.get(name), electronics.get(name)
         if low is not None:
-            limits[k, at.L_LOW_V] = low * units.params[k, at.CELLS]
+            limits[at.L_LOW_V, k] = low * units.params[at.CELLS, k]
         if own is not None:
-            limits[k, at.L_LOW_V] = max(limits[k, at.L_LOW_V], own.low_v)
-            limits[k, at.L_HIGH_V] = own.high_v
-            limits[k, at.L_OUT_A] = limits[k, at.L_IN_A] = own.most_a
+            limits[at.L_LOW_V, k] = max(limits[at.L_LOW_V, k], own.low_v)
+            limits[at.L_HIGH_V, k] = own.high_v
+            limits[at.L_OUT_A, k] = limits[at.L_IN_A, k] = own.most_a
     return limits

@@ -35,8 +35,8 @@ def let_go(going: Going) -> None:
         share_mesh(going.net.mesh, tree, 0.0)
     else:
         share_tree(tree, 0.0)
-    going.work[:, at.W_I] = tree.i[:n]
-    going.work[:, at.W_U] = tree.e[:n] - going.work[:, at.W_BEHIND] * tree.i[:n]
+    going.work[at.W_I] = tree.amps[:n]
+    going.work[at.W_U] = tree.nodes[at.N_E, :n] - going.work[at.W_BEHIND] * tree.amps[:n]
     going.bank[:] = 0.0, e, 0.0
 
 
@@ -53,6 +53,7 @@ def enter(going: Going, stage: str) -> None:
     going.whole[at.B_REACH] = 1.0 if absorbing else -1.0
     going.whole[at.B_AGAIN_V] = plan.again_v if not absorbing and plan.again_v is not None else -math.inf
     going.clock[at.C_WARM] = -1.0
+    going.how[at.O_STOP_S] = math.inf
 
 
 def time_over(going: Going) -> Event | None:
@@ -84,7 +85,7 @@ def happened(going: Going) -> Event | None:
     for j in range(len(going.fuses)):
         if going.heats[going.side, j] > going.fuse_rows[at.F_TRIP, j]:
             ended = ended or _blown(going, j)
-    if ended is None and float(abs(going.work[:, at.W_I]).max()) < whole[at.B_SETTLED_A]:
+    if ended is None and float(abs(going.work[at.W_I]).max()) < whole[at.B_SETTLED_A]:
         return going.tell("settled")
     return ended
 
@@ -139,14 +140,14 @@ def _units(going: Going) -> Event | None:
     import numpy as np
 
     work, limits, state = going.work, going.limits, going.state
-    empty = work[:, at.W_AVAIL] < limits[:, at.L_AVAIL]
-    full = state[:, at.SOC] > limits[:, at.L_FULL]
-    low, high = work[:, at.W_U] < limits[:, at.L_LOW_V], work[:, at.W_U] > limits[:, at.L_HIGH_V]
-    over = np.abs(work[:, at.W_I]) > limits[:, at.L_OUT_A]
-    hot = np.flatnonzero(state[:, at.TEMP] > limits[:, at.L_HOT_C])
-    ended = going.tell("hot", int(hot[0]), float(state[hot[0], at.TEMP])) if hot.size else None
+    empty = work[at.W_AVAIL] < limits[at.L_AVAIL]
+    full = state[at.SOC] > limits[at.L_FULL]
+    low, high = work[at.W_U] < limits[at.L_LOW_V], work[at.W_U] > limits[at.L_HIGH_V]
+    over = np.abs(work[at.W_I]) > limits[at.L_OUT_A]
+    hot = np.flatnonzero(state[at.TEMP] > limits[at.L_HOT_C])
+    ended = going.tell("hot", int(hot[0]), float(state[at.TEMP, hot[0]])) if hot.size else None
     for k in np.flatnonzero(empty | full | low | high | over).tolist():
-        name, volts = going.units.ids[k], float(work[k, at.W_U])
+        name, volts = going.units.ids[k], float(work[at.W_U, k])
         own = going.electronics.get(name)
         if empty[k]:
             ended = _noted(going, "empty", k, volts, ends=going.stop.first_empty) or ended
@@ -166,7 +167,7 @@ def _noted(going: Going, kind: str, k: int, value: float, *, ends: bool) -> Even
     column, usual, never = _NOTES[kind]
     event = going.tell(kind, k, value)
     going.noted[kind] = going.noted.get(kind, 0) + 1
-    watched = going.limits[:, column]
+    watched = going.limits[column]
     watched[k] = never
     if going.noted[kind] >= MOST_NOTED:
         watched[watched == usual] = never
@@ -175,17 +176,17 @@ def _noted(going: Going, kind: str, k: int, value: float, *, ends: bool) -> Even
 
 def _low(going: Going, k: int, name: str, volts: float) -> Event | None:
     own, low = going.electronics.get(name), going.stop.unit_low_v.get(name)
-    if low is not None and volts < low * going.units.params[k, at.CELLS]:
+    if low is not None and volts < low * going.units.params[at.CELLS, k]:
         return going.tell("unit-low", k, volts)
     if own is not None and volts < own.low_v:
         return _opened(going, k, "low", own)
-    return _noted(going, "reversed", k, float(going.work[k, at.W_I]), ends=going.stop.first_reversed)
+    return _noted(going, "reversed", k, float(going.work[at.W_I, k]), ends=going.stop.first_reversed)
 
 
 def _opened(going: Going, k: int, why: str, own: Electronics) -> Event | None:
     """Open a unit's electronics; the run ends where nothing can flow any more."""
-    going.limits[k, at.L_LOW_V] = -math.inf
-    going.limits[k, at.L_HIGH_V] = going.limits[k, at.L_OUT_A] = going.limits[k, at.L_IN_A] = math.inf
+    going.limits[at.L_LOW_V, k] = -math.inf
+    going.limits[at.L_HIGH_V, k] = going.limits[at.L_OUT_A, k] = going.limits[at.L_IN_A, k] = math.inf
     going.held_open[k] = why
     dead, across = _open(going, k)
     going.tell(f"electronics-{why}", k, across)
@@ -196,7 +197,7 @@ def _opened(going: Going, k: int, why: str, own: Electronics) -> Event | None:
 
 def _blown(going: Going, j: int) -> Event | None:
     node = int(going.fuse_rows[at.F_NODE, j])
-    amps = float(going.net.tree.i[node])
+    amps = float(going.net.tree.amps[node])
     going.fuse_rows[at.F_TRIP, j] = math.inf
     below = going.fuses[j].below
     going.tell("fuse", value=amps, name=" ".join(below) if below else "main")
@@ -223,7 +224,7 @@ def _open(going: Going, node: int) -> tuple[bool, float | None]:
     from hotchpot.circuit.network import share_tree
 
     share_tree(going.net.tree, float(going.bank[0]))
-    return False, abs(float(going.net.tree.i[node])) * at.OPEN_OHM
+    return False, abs(float(going.net.tree.amps[node])) * at.OPEN_OHM
 
 
 def _seen(going: Going) -> tuple[float, float]:
@@ -231,6 +232,6 @@ def _seen(going: Going) -> tuple[float, float]:
     from hotchpot.circuit.network import reduce_mesh, reduce_tree
 
     tree, n = going.net.tree, len(going.units.ids)
-    tree.r[:n] = going.work[:, at.W_BEHIND] + tree.lead[:n]
+    tree.nodes[at.N_R, :n] = going.work[at.W_BEHIND] + tree.lead[:n]
     e, r = reduce_mesh(going.net.mesh, tree) if going.net.is_mesh else reduce_tree(tree)
     return float(e), float(r)

@@ -1,7 +1,7 @@
 """
-The columns of the arrays that the compiled steps work on, and the records that carry them.
+The rows of the arrays that the compiled steps work on, and the records that carry them.
 
-Rows are units, in the order of the arrangement, so that what belongs to one unit lies together. Everything here is
+Columns are units, in the order of the arrangement, so that the processor takes several at once. Everything here is
 plain numbers: seconds, coulombs, ohms, volts.
 """
 
@@ -28,12 +28,13 @@ X_ROWS = 16
 # hand), what came out (voltage, currents), which way the current was supposed to flow, and the plain curve.
 (
     W_E, W_SLOPE, W_R, W_R_IN, W_WARM, W_COLD, W_LEAK, W_AVAIL, W_U, W_I, W_MAIN, W_GAS, W_INWARD, W_PLAIN,
-    W_PLAIN_SLOPE, W_BEHIND, W_R_SLOPE, W_R_IN_SLOPE, W_PER_C, W_DRIFT, W_OHMS,
-) = range(21)  # fmt: skip
-W_ROWS = 21
-# Decays over one step length: of the pairs, of the wells, of warmth.
-D_A1, D_F1, D_A2, D_F2, D_AW, D_FW, D_AT = range(7)
-D_ROWS = 7
+    W_PLAIN_SLOPE, W_BEHIND, W_R_SLOPE, W_R_IN_SLOPE, W_PER_C, W_DRIFT, W_OHMS, W_HEAD,
+) = range(22)  # fmt: skip
+W_ROWS = 22
+# Decays over one step length: of the pairs (what stays, its mean, what an amp adds), what an amp adds to both on the
+# mean, what it takes of the charge, of the wells, of warmth.
+D_A1, D_F1, D_B1, D_A2, D_F2, D_B2, D_PAIRS, D_PER_A, D_AW, D_FW, D_AT = range(11)
+D_ROWS = 11
 # Limits that every unit is watched against.
 L_LOW_V, L_HIGH_V, L_AVAIL, L_FULL, L_OUT_A, L_IN_A, L_HOT_C = range(7)
 L_ROWS = 7
@@ -59,9 +60,9 @@ O_AMBIENT_C, O_STEP_S, O_FALL, O_RECORD_S, O_WARM_S, O_STOP_S = range(6)
 O_ROWS = 6
 # Rows of the fuses: node, rated amps squared, time constant [s], heat at which one opens.
 F_NODE, F_AMPS2, F_TAU, F_TRIP = range(4)
-# Switches: gas, charge rise, wells, hysteresis, warming, mesh.
-Z_GAS, Z_RISE, Z_WELLS, Z_LOOPS, Z_WARM, Z_MESH = range(6)
-Z_ROWS = 6
+# Switches: gas, charge rise, wells, hysteresis, warming, oxygen, mesh.
+Z_GAS, Z_RISE, Z_WELLS, Z_LOOPS, Z_WARM, Z_OXYGEN, Z_MESH = range(7)
+Z_ROWS = 7
 # What is recorded of the bank and of every unit.
 RECORD_BANK, RECORD_UNITS = 2, 4
 # Why the steps stopped.
@@ -73,6 +74,13 @@ KNEE = 0.03  # a cell falls below empty within this fraction of its capacity; en
 OXYGEN_FROM, OXYGEN_TO = 0.7, 1.1
 FULLEST = 1.0499  # where the charge resistance of lead is held; it would be infinite at 1.05
 OPEN_OHM = 1e12
+# Rows of the records below.
+T_START, T_END, T_FIRST, T_WHAT = range(4)
+T_RAIL, T_PULL = range(2)
+N_LEAD, N_E, N_R, N_G, N_I, N_A, N_B, N_W = range(8)
+N_ROWS = 8
+M_TAP, M_VA, M_VB = range(3)
+K_SIEMENS, K_FLOW = range(2)
 HOTTEST_LEAK_C = 60.0  # self-discharge is not doubled beyond; nobody measured it there
 LEVELS = 24  # of step lengths, each half the one before
 
@@ -91,46 +99,45 @@ class Tables(NamedTuple):
 
 class Tree(NamedTuple):
     """
-    A tree of blocks, leaves first: inner node j stands at `units` + j, its children are ``kids[ptr[j]:ptr[j + 1]]``.
+    A tree of blocks, leaves first: inner node j stands at `units` + j, its children are ``kids[start:end]``.
 
-    `first` is the first child where all are neighbours in the order of the arrays, else -1. `lead` is the resistance
-    in series with each node, `rail` that of one segment of a ladder and `pull` 2 or 1 by its take-off.
+    Few arrays, as each costs time at every call: rows of `inner` are T_START, T_END, T_FIRST (the first child where
+    all are neighbours in the order of the arrays, else -1) and T_WHAT; of `rails` T_RAIL, one segment of a ladder, and
+    T_PULL, 2 or 1 by its take-off; of `nodes` the resistance in series with each node (N_LEAD), its source,
+    conductance and current, and a ladder's elimination.
     """
 
     units: int
     kids: Ints
-    ptr: Ints
-    first: Ints
-    what: Ints
-    lead: Floats
-    rail: Floats
-    pull: Floats
-    e: Floats
-    r: Floats
-    g: Floats
-    i: Floats
-    a: Floats
-    b: Floats
-    w: Floats
+    inner: Ints
+    rails: Floats
+    nodes: Floats
+
+    @property
+    def lead(self) -> Floats:
+        """Resistance in series with each node. [Ω]"""
+        row: Floats = self.nodes[N_LEAD]
+        return row
+
+    @property
+    def amps(self) -> Floats:
+        """Current of each node. [A]"""
+        row: Floats = self.nodes[N_I]
+        return row
 
 
 class Mesh(NamedTuple):
     """
     Any network: nodes in an order that keeps neighbours near, -1 the bank's negative pole.
 
-    Units lie between `up` and `down`, resistors of `siemens` between `near` and `far`; `tap_a` is drawn from each
-    node. The units' sources, leads and currents are those of the tree. `band` is worked on as rows of a symmetric band
-    matrix.
+    Units lie between the two rows of `across`, resistors between those of `along`; rows of `links` are their
+    conductance and current, of `nodes` what a tap draws there and the two solutions. The units' sources, leads and
+    currents are those of the tree. `band` is worked on as rows of a symmetric band matrix.
     """
 
     port: int
-    up: Ints
-    down: Ints
-    near: Ints
-    far: Ints
-    siemens: Floats
-    tap_a: Floats
+    across: Ints
+    along: Ints
+    links: Floats
+    nodes: Floats
     band: Floats
-    va: Floats
-    vb: Floats
-    flow: Floats

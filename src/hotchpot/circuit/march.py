@@ -51,13 +51,16 @@ from hotchpot.circuit.layout import (
     L_LOW_V,
     L_OUT_A,
     LEVELS,
+    N_E,
+    N_I,
+    N_LEAD,
+    N_R,
     O_AMBIENT_C,
     O_FALL,
     O_RECORD_S,
     O_STEP_S,
     O_STOP_S,
     O_WARM_S,
-    Q_C,
     RECORD_FULL,
     S_CHARGE,
     S_ENERGY,
@@ -71,13 +74,9 @@ from hotchpot.circuit.layout import (
     W_AVAIL,
     W_I,
     W_MAIN,
+    W_PER_C,
     W_U,
-    Z_GAS,
-    Z_LOOPS,
     Z_MESH,
-    Z_RISE,
-    Z_WARM,
-    Z_WELLS,
 )  # fmt: skip
 from hotchpot.circuit.network import links_w, mesh_links_w, reduce_mesh, reduce_tree, share_mesh, share_tree, taps_w
 
@@ -129,48 +128,63 @@ def _solve(P, tree, mesh, X, W, D, dt, G, at, ceiling_v, Z):
     """Solve units, network and drive together, for this moment (`dt` 0) or the mean of a step."""
     amps = volts = held = 0.0
     good = True
-    gassing, meshed = Z[Z_GAS] > 0, Z[Z_MESH] > 0
     for _ in range(_ROUNDS):
         if dt == 0.0:
-            now(P, X, W, tree.lead, tree.e, tree.r, gassing)
+            now(P, X, W, tree.nodes[N_LEAD], tree.nodes[N_E], tree.nodes[N_R], Z)
         else:
-            mean(P, X, W, D, dt, tree.lead, tree.e, tree.r, gassing)
-        if meshed:
+            mean(P, X, W, D, dt, tree.nodes[N_LEAD], tree.nodes[N_E], tree.nodes[N_R], Z)
+        if Z[Z_MESH]:
             volts, ohms = reduce_mesh(mesh, tree)
         else:
             volts, ohms = reduce_tree(tree)
         amps, volts, held, good = drive(volts, ohms, G, at, ceiling_v)
-        if meshed:
+        if Z[Z_MESH]:
             share_mesh(mesh, tree, amps)
         else:
             share_tree(tree, amps)
-        if settle(P, W, tree.e, tree.i, gassing, Z[Z_RISE] > 0):
+        if settle(P, W, tree.nodes[N_E], tree.nodes[N_I], Z):
             break
     return amps, volts, held, good
 
 
 @compiled
-def _look(P, X, W, L, B, F, fuses, amps, volts, held):
+def _look(X, W, L, B, F, fuses, amps, volts, held):
     """
     Return whether anything has passed its limit, and how fast the quickest unit moves through its curve. [1/s]
 
     Near the ends, where curves are steep, that counts more.
     """
-    past = (volts < B[B_LOW_V]) | (volts < B[B_AGAIN_V]) | (volts > B[B_HIGH_V])
-    past |= (held > 0.0) & ((amps > -B[B_TAIL_A]) | (B[B_REACH] > 0.0))
-    most = quick = 0.0
-    for k in range(X.shape[0]):
-        i, u, s, avail = W[k, W_I], W[k, W_U], X[k, SOC], W[k, W_AVAIL]
-        past |= (u < L[k, L_LOW_V]) | (u > L[k, L_HIGH_V]) | (avail < L[k, L_AVAIL]) | (s > L[k, L_FULL])
-        past |= (i > L[k, L_OUT_A]) | (-i > L[k, L_IN_A]) | (X[k, TEMP] > L[k, L_HOT_C])
-        most = max(most, abs(i))
-        quick = max(
-            quick, abs(W[k, W_MAIN]) / P[k, Q_C] * (_NEAR_FINER if avail < _NEAR_EMPTY or s > _NEAR_FULL else 1.0)
-        )
-    past |= most < B[B_SETTLED_A]
+    past = 0
+    past += (volts < B[B_LOW_V]) | (volts < B[B_AGAIN_V]) | (volts > B[B_HIGH_V])
+    past += (held > 0.0) & ((amps > -B[B_TAIL_A]) | (B[B_REACH] > 0.0))
+    n = X.shape[1]
+    i, u, s, avail, warmth, main, per_c = W[W_I], W[W_U], X[SOC], W[W_AVAIL], X[TEMP], W[W_MAIN], W[W_PER_C]
+    low, high, out, into, empty, full, hot = (
+        L[L_LOW_V], L[L_HIGH_V], L[L_OUT_A], L[L_IN_A], L[L_AVAIL], L[L_FULL], L[L_HOT_C],
+    )  # fmt: skip
+    for k in range(n):
+        past += (u[k] < low[k]) | (u[k] > high[k])
+    for k in range(n):
+        past += (i[k] > out[k]) | (-i[k] > into[k])
+    for k in range(n):
+        past += (avail[k] < empty[k]) | (s[k] > full[k]) | (warmth[k] > hot[k])
+    most = quick = least = fullest = 0.0
+    for k in range(n):
+        most = max(most, abs(i[k]))
+    for k in range(n):
+        quick = max(quick, abs(main[k]) * per_c[k])
+    least, fullest = avail[0], s[0]
+    for k in range(n):
+        least = min(least, avail[k])
+        fullest = max(fullest, s[k])
+    if least < _NEAR_EMPTY or fullest > _NEAR_FULL:
+        for k in range(n):
+            if avail[k] < _NEAR_EMPTY or s[k] > _NEAR_FULL:
+                quick = max(quick, _NEAR_FINER * abs(main[k]) * per_c[k])
+    past += most < B[B_SETTLED_A]
     for j in range(fuses.shape[1]):
-        past |= F[j] > fuses[F_TRIP, j]
-    return past, quick
+        past += F[j] > fuses[F_TRIP, j]
+    return past > 0, quick
 
 
 @compiled
@@ -180,7 +194,8 @@ def _step(P, tab, tree, mesh, X, S, F, fuses, W, D, dt, G, at, ceiling_v, O, Z, 
     amps, volts, _, good = _solve(P, tree, mesh, X[p], W, D, dt, G, at, ceiling_v, Z)
     if not good:
         return False
-    later(P, tab, X[p], X[q], W, D, dt, O[O_AMBIENT_C], Z[Z_WELLS], Z[Z_LOOPS], Z[Z_WARM], Z[Z_GAS])
+    later(P, X[p], X[q], W, D, dt, O[O_AMBIENT_C], Z)
+    sources(P, tab, X[q], W, Z)
     lost = mesh_links_w(mesh, tree) if Z[Z_MESH] else links_w(tree)
     S[q, S_CHARGE] = S[p, S_CHARGE] + amps * dt
     S[q, S_ENERGY] = S[p, S_ENERGY] + amps * volts * dt
@@ -189,7 +204,7 @@ def _step(P, tab, tree, mesh, X, S, F, fuses, W, D, dt, G, at, ceiling_v, O, Z, 
     S[q, S_IN_CHARGE] = S[p, S_IN_CHARGE] + max(-amps, 0.0) * dt
     S[q, S_IN_ENERGY] = S[p, S_IN_ENERGY] + max(-amps, 0.0) * volts * dt
     for j in range(fuses.shape[1]):
-        i = tree.i[int(fuses[F_NODE, j])]
+        i = tree.nodes[N_I, int(fuses[F_NODE, j])]
         rest = i * i / fuses[F_AMPS2, j]
         F[q, j] = rest + (F[p, j] - rest) * math.exp(-dt / fuses[F_TAU, j])
     return True
@@ -198,9 +213,9 @@ def _step(P, tab, tree, mesh, X, S, F, fuses, W, D, dt, G, at, ceiling_v, O, Z, 
 @compiled
 def _ceiling(B, X):
     total = 0.0
-    for k in range(X.shape[0]):
-        total += X[k, TEMP]
-    return B[B_CEILING_V] + B[B_CEILING_PER_K] * (total / X.shape[0] - 25.0)
+    for k in range(X.shape[1]):
+        total += X[TEMP, k]
+    return B[B_CEILING_V] + B[B_CEILING_PER_K] * (total / X.shape[1] - 25.0)
 
 
 @compiled
@@ -229,7 +244,7 @@ def march(P, tab, tree, mesh, X, S, F, fuses, W, D, known, edges, G, L, B, clock
     p, t = int(clock[C_SIDE]), clock[C_TIME]
     at, level = int(clock[C_STRETCH]), int(clock[C_LEVEL])
     count = int(clock[C_COUNT])
-    n = P.shape[0]
+    n = P.shape[1]
     ready = False
     ceiling_v = 0.0
     amps = volts = held = quick = 0.0
@@ -246,13 +261,13 @@ def march(P, tab, tree, mesh, X, S, F, fuses, W, D, known, edges, G, L, B, clock
             at += 1
             ready = False
         if not ready:
-            sources(P, tab, X[p], W, Z[Z_WELLS], Z[Z_LOOPS])
+            sources(P, tab, X[p], W, Z)
             amps, volts, held, good = _solve(P, tree, mesh, X[p], W, D[LEVELS], 0.0, G, at, ceiling_v, Z)
             bank[0], bank[1], bank[2] = amps, volts, held
             if not good:
                 code = COLLAPSED
                 break
-            past, quick = _look(P, X[p], W, L, B, F[p], fuses, amps, volts, held)
+            past, quick = _look(X[p], W, L, B, F[p], fuses, amps, volts, held)
             if past:
                 code = EVENT
                 break
@@ -263,10 +278,10 @@ def march(P, tab, tree, mesh, X, S, F, fuses, W, D, known, edges, G, L, B, clock
             rec_t[count] = t
             rec_b[0, count], rec_b[1, count] = volts, amps
             for k in range(n):
-                rec_u[0, count, k] = W[k, W_I]
-                rec_u[1, count, k] = W[k, W_U]
-                rec_u[2, count, k] = X[p, k, SOC]
-                rec_u[3, count, k] = X[p, k, TEMP]
+                rec_u[0, count, k] = W[W_I, k]
+                rec_u[1, count, k] = W[W_U, k]
+                rec_u[2, count, k] = X[p, SOC, k]
+                rec_u[3, count, k] = X[p, TEMP, k]
             count += 1
             clock[C_RECORD] = t + O[O_RECORD_S] if O[O_RECORD_S] > 0.0 else t
         if t >= edges[edges.size - 1] or t >= O[O_STOP_S]:
@@ -297,7 +312,7 @@ def march(P, tab, tree, mesh, X, S, F, fuses, W, D, known, edges, G, L, B, clock
             past = True
         else:
             amps, volts, held, good = _solve(P, tree, mesh, X[1 - p], W, D[slot], 0.0, G, at, ceiling_v, Z)
-            past, quick = _look(P, X[1 - p], W, L, B, F[1 - p], fuses, amps, volts, held)
+            past, quick = _look(X[1 - p], W, L, B, F[1 - p], fuses, amps, volts, held)
             past |= not good
         if not past:
             p = 1 - p
@@ -309,12 +324,12 @@ def march(P, tab, tree, mesh, X, S, F, fuses, W, D, known, edges, G, L, B, clock
         while True:
             last = high - low <= _MOMENT_S
             part = high if last else 0.5 * (low + high)
-            sources(P, tab, X[p], W, Z[Z_WELLS], Z[Z_LOOPS])
+            sources(P, tab, X[p], W, Z)
             decays(P, part, D[LEVELS])
             past = not _step(P, tab, tree, mesh, X, S, F, fuses, W, D[LEVELS], part, G, at, ceiling_v, O, Z, p)
             if not past:
                 amps, volts, held, good = _solve(P, tree, mesh, X[1 - p], W, D[LEVELS], 0.0, G, at, ceiling_v, Z)
-                past, quick = _look(P, X[1 - p], W, L, B, F[1 - p], fuses, amps, volts, held)
+                past, quick = _look(X[1 - p], W, L, B, F[1 - p], fuses, amps, volts, held)
                 past |= not good
             else:
                 good = False

@@ -66,7 +66,7 @@ class Net:
     @property
     def root(self) -> int:
         """The node of the whole bank."""
-        return self.tree.e.size - 1
+        return int(self.tree.nodes.shape[1]) - 1
 
     def own_copy(self) -> Net:
         """Return the same with arrays of its own: a run writes into them."""
@@ -122,19 +122,17 @@ def _tree(block: Block, leads: Leads) -> tuple[at.Tree, list[tuple[int, ...]]]:
             below.append(tuple(k for part in parts for k in below[part]))
             done[-count:] = [units + len(kids) - 1]
     lead[-1] += leads.main_ohm
-    total = units + len(kids)
     first = [part[0] if part == list(range(part[0], part[0] + len(part))) else -1 for part in kids]
-    floats = [np.zeros(total) for _ in range(7)]
+    ends = np.cumsum([0, *map(len, kids)])
+    nodes = np.zeros((at.N_ROWS, units + len(kids)))
+    nodes[at.N_LEAD] = lead
+    rails = [[leads.link_ohm if kind == at.LADDER else 0.0 for kind in what], pull]
     tree = at.Tree(
         units,
         np.array([k for part in kids for k in part], dtype=np.int64),
-        np.cumsum([0, *map(len, kids)]).astype(np.int64),
-        np.array(first, dtype=np.int64),
-        np.array(what, dtype=np.int64),
-        np.array(lead, dtype=float),
-        np.array([leads.link_ohm if kind == at.LADDER else 0.0 for kind in what], dtype=float),
-        np.array(pull, dtype=float),
-        *floats,
+        np.array([ends[:-1], ends[1:], first, what], dtype=np.int64).reshape(4, -1),
+        np.array(rails, dtype=float).reshape(2, -1),
+        nodes,
     )
     return tree, below
 
@@ -142,8 +140,8 @@ def _tree(block: Block, leads: Leads) -> tuple[at.Tree, list[tuple[int, ...]]]:
 def _no_mesh() -> at.Mesh:
     import numpy as np
 
-    whole, plain = np.zeros(0, dtype=np.int64), np.zeros(0)
-    return at.Mesh(0, whole, whole, whole, whole, plain, plain, np.zeros((0, 1)), plain, plain, plain)
+    whole, plain = np.zeros((2, 0), dtype=np.int64), np.zeros((2, 0))
+    return at.Mesh(0, whole, whole, plain, np.zeros((3, 0)), np.zeros((0, 1)))
 
 
 class _Laying:
@@ -220,20 +218,18 @@ def _mesh(block: Block, leads: Leads, names: Sequence[str]) -> at.Mesh:
     place = np.append(order, -1)  # so that node -1 stays -1
     ends = [*laying.units, *((a, b) for a, b, _ in laying.links)]
     near = max((abs(int(place[a] - place[b])) for a, b in ends if a >= 0 and b >= 0), default=0)
-    held = np.zeros(laying.nodes)
-    held[order] = taps
+    nodes = np.zeros((3, laying.nodes))
+    nodes[at.M_TAP, order] = taps
+    links = np.zeros((2, len(laying.links)))
+    links[at.K_SIEMENS] = [1.0 / ohm for _, _, ohm in laying.links]
+    along = np.array([(a, b) for a, b, _ in laying.links], dtype=np.int64).reshape(-1, 2)
     return at.Mesh(
         int(order[0]),
-        place[[a for a, _ in laying.units]],
-        place[[b for _, b in laying.units]],
-        place[[a for a, _, _ in laying.links]] if laying.links else np.zeros(0, dtype=np.int64),
-        place[[b for _, b, _ in laying.links]] if laying.links else np.zeros(0, dtype=np.int64),
-        np.array([1.0 / ohm for _, _, ohm in laying.links]),
-        held,
+        np.ascontiguousarray(place[np.array(laying.units)].T),
+        np.ascontiguousarray(place[along].T),
+        links,
+        nodes,
         np.zeros((laying.nodes, near + 1)),
-        np.zeros(laying.nodes),
-        np.zeros(laying.nodes),
-        np.zeros(len(laying.links)),
     )
 
 

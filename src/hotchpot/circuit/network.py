@@ -15,68 +15,90 @@ A ladder has the tridiagonal system for the rail currents :math:`S_k` (sum of th
 
 from __future__ import annotations
 
-from hotchpot.circuit.compiled import compiled
-from hotchpot.circuit.layout import BARS, OPEN_OHM, SERIES
+from hotchpot.circuit.compiled import compiled, inlined
+from hotchpot.circuit.layout import (
+    BARS,
+    K_FLOW,
+    K_SIEMENS,
+    M_TAP,
+    M_VA,
+    M_VB,
+    N_A,
+    N_B,
+    N_E,
+    N_G,
+    N_I,
+    N_LEAD,
+    N_R,
+    N_W,
+    OPEN_OHM,
+    SERIES,
+    T_END,
+    T_FIRST,
+    T_PULL,
+    T_RAIL,
+    T_START,
+    T_WHAT,
+)  # fmt: skip
 
 
 @compiled
 def reduce_tree(t):
     """Reduce a tree to its root's source, the units' sources with their leads given; return its volts and ohms."""
     n = t.units
-    for j in range(t.what.size):
-        a, b, node = t.ptr[j], t.ptr[j + 1], n + j
+    e, r, g, lead = t.nodes[N_E], t.nodes[N_R], t.nodes[N_G], t.nodes[N_LEAD]
+    for k in range(n):
+        g[k] = 1.0 / r[k]
+    for j in range(t.inner.shape[1]):
+        a, b, node = t.inner[T_START, j], t.inner[T_END, j], n + j
         volts = ohms = 0.0
-        if t.what[j] == SERIES:
-            for i in range(a, b):
-                k = t.kids[i]
-                volts += t.e[k]
-                ohms += t.r[k]
-        elif t.what[j] == BARS:
+        if t.inner[T_WHAT, j] == SERIES:
+            for m in range(a, b):
+                volts += e[t.kids[m]]
+                ohms += r[t.kids[m]]
+        elif t.inner[T_WHAT, j] == BARS:
             together = 0.0
-            k0 = t.first[j]
-            if k0 >= 0:
-                e, r, g = t.e[k0 : k0 + b - a], t.r[k0 : k0 + b - a], t.g[k0 : k0 + b - a]
-                for k in range(b - a):
-                    g[k] = 1.0 / r[k]
-                for k in range(b - a):
+            first = t.inner[T_FIRST, j]
+            if first >= 0:
+                for k in range(first, first + b - a):
                     together += g[k]
                     volts += g[k] * e[k]
             else:
-                for i in range(a, b):
-                    k = t.kids[i]
-                    g = 1.0 / t.r[k]
-                    t.g[k] = g
-                    together += g
-                    volts += g * t.e[k]
+                for m in range(a, b):
+                    k = t.kids[m]
+                    together += g[k]
+                    volts += g[k] * e[k]
             ohms = 1.0 / together
             volts *= ohms
         else:
-            volts, ohms = _reduce_ladder(t, a, b, t.rail[j], t.pull[j])
-        t.e[node], t.r[node] = volts, ohms + t.lead[node]
-    return t.e[t.e.size - 1], t.r[t.e.size - 1]
+            volts, ohms = _reduce_ladder(t, a, b, t.rails[T_RAIL, j], t.rails[T_PULL, j])
+        ohms += lead[node]
+        e[node], r[node], g[node] = volts, ohms, 1.0 / ohms
+    return e[e.size - 1], r[r.size - 1]
 
 
-@compiled
+@inlined
 def _reduce_ladder(t, a, b, rail, pull):
+    e, r, na, nb, nw = t.nodes[N_E], t.nodes[N_R], t.nodes[N_A], t.nodes[N_B], t.nodes[N_W]
     weight = past_a = past_b = 0.0
-    for i in range(a, b - 1):
-        k, after = t.kids[i], t.kids[i + 1]
-        pivot = t.r[k] * (1.0 - weight) + t.r[after] + 2.0 * rail
-        past_a = (t.e[k] - t.e[after] + t.r[k] * past_a) / pivot
-        past_b = (pull * rail + t.r[k] * past_b) / pivot
-        weight = t.r[after] / pivot
-        t.a[k], t.b[k], t.w[k] = past_a, past_b, weight
+    for m in range(a, b - 1):
+        k, after = t.kids[m], t.kids[m + 1]
+        pivot = r[k] * (1.0 - weight) + r[after] + 2.0 * rail
+        past_a = (e[k] - e[after] + r[k] * past_a) / pivot
+        past_b = (pull * rail + r[k] * past_b) / pivot
+        weight = r[after] / pivot
+        na[k], nb[k], nw[k] = past_a, past_b, weight
     last = t.kids[b - 1]
-    t.a[last], t.b[last] = 0.0, 1.0
+    na[last], nb[last] = 0.0, 1.0
     rails_a = rails_b = 0.0
-    for i in range(b - 2, a - 1, -1):
-        k, after = t.kids[i], t.kids[i + 1]
-        t.a[k] += t.w[k] * t.a[after]
-        t.b[k] += t.w[k] * t.b[after]
-        rails_a += t.a[k]
-        rails_b += t.b[k]
+    for m in range(b - 2, a - 1, -1):
+        k, after = t.kids[m], t.kids[m + 1]
+        na[k] += nw[k] * na[after]
+        nb[k] += nw[k] * nb[after]
+        rails_a += na[k]
+        rails_b += nb[k]
     k = t.kids[a]
-    volts, ohms = t.e[k] - t.r[k] * t.a[k], t.r[k] * t.b[k]
+    volts, ohms = e[k] - r[k] * na[k], r[k] * nb[k]
     if pull < 1.5:  # the minus lead is at the far end of its rail
         volts -= rail * rails_a
         ohms += rail * rails_b
@@ -87,30 +109,30 @@ def _reduce_ladder(t, a, b, rail, pull):
 def share_tree(t, amps):
     """Fill every node's current for the root's current."""
     n = t.units
-    t.i[t.i.size - 1] = amps
-    for j in range(t.what.size - 1, -1, -1):
-        a, b, node = t.ptr[j], t.ptr[j + 1], n + j
-        own = t.i[node]
-        if t.what[j] == SERIES:
-            for i in range(a, b):
-                t.i[t.kids[i]] = own
-        elif t.what[j] == BARS:
-            volts = t.e[node] - (t.r[node] - t.lead[node]) * own
-            k0 = t.first[j]
-            if k0 >= 0:
-                e, g, i = t.e[k0 : k0 + b - a], t.g[k0 : k0 + b - a], t.i[k0 : k0 + b - a]
-                for k in range(b - a):
+    e, r, g, i, lead = t.nodes[N_E], t.nodes[N_R], t.nodes[N_G], t.nodes[N_I], t.nodes[N_LEAD]
+    i[i.size - 1] = amps
+    for j in range(t.inner.shape[1] - 1, -1, -1):
+        a, b, node = t.inner[T_START, j], t.inner[T_END, j], n + j
+        own = i[node]
+        if t.inner[T_WHAT, j] == SERIES:
+            for m in range(a, b):
+                i[t.kids[m]] = own
+        elif t.inner[T_WHAT, j] == BARS:
+            volts = e[node] - (r[node] - lead[node]) * own
+            first = t.inner[T_FIRST, j]
+            if first >= 0:
+                for k in range(first, first + b - a):
                     i[k] = (e[k] - volts) * g[k]
             else:
-                for j2 in range(a, b):
-                    k = t.kids[j2]
-                    t.i[k] = (t.e[k] - volts) * t.g[k]
+                for m in range(a, b):
+                    k = t.kids[m]
+                    i[k] = (e[k] - volts) * g[k]
         else:
             past = 0.0
-            for i in range(a, b):
-                k = t.kids[i]
-                rail = t.a[k] + t.b[k] * own
-                t.i[k] = rail - past
+            for m in range(a, b):
+                k = t.kids[m]
+                rail = t.nodes[N_A, k] + t.nodes[N_B, k] * own
+                i[k] = rail - past
                 past = rail
 
 
@@ -118,58 +140,60 @@ def share_tree(t, amps):
 def links_w(t):
     """Return what all links of a tree turn into heat. [W]"""
     n, lost = t.units, 0.0
-    for node in range(t.lead.size):
-        if t.lead[node] < OPEN_OHM:
-            lost += t.lead[node] * t.i[node] * t.i[node]
-    for j in range(t.what.size):
-        if t.rail[j] > 0.0:
-            own, past = t.i[n + j], 0.0
-            for i in range(t.ptr[j], t.ptr[j + 1] - 1):
-                past += t.i[t.kids[i]]
+    i, lead = t.nodes[N_I], t.nodes[N_LEAD]
+    for node in range(lead.size):
+        lost += lead[node] * i[node] * i[node] if lead[node] < OPEN_OHM else 0.0
+    for j in range(t.inner.shape[1]):
+        rail = t.rails[T_RAIL, j]
+        if rail > 0.0:
+            own, past = i[n + j], 0.0
+            for m in range(t.inner[T_START, j], t.inner[T_END, j] - 1):
+                past += i[t.kids[m]]
                 beyond = own - past
                 # Diagonal: the plus rail carries what comes from beyond, the minus rail what lies before.
-                other = beyond if t.pull[j] > 1.5 else past
-                lost += t.rail[j] * (beyond * beyond + other * other)
+                other = beyond if t.rails[T_PULL, j] > 1.5 else past
+                lost += rail * (beyond * beyond + other * other)
     return lost
 
 
 @compiled
 def reduce_mesh(m, t):
     """Solve a mesh for a bank current of nought and of one; return the bank's source volts and ohms."""
-    size, width = m.band.shape[0], m.band.shape[1]
-    m.band[:] = 0.0
-    m.vb[:] = 0.0
-    for i in range(size):
-        m.band[i, 0] = 1.0 / OPEN_OHM
-        m.va[i] = -m.tap_a[i]
-    m.vb[m.port] = -1.0
-    for k in range(m.up.size):
-        g = 1.0 / t.r[k]
-        _stamp(m.band, m.up[k], m.down[k], g)
-        if m.up[k] >= 0:
-            m.va[m.up[k]] += g * t.e[k]
-        if m.down[k] >= 0:
-            m.va[m.down[k]] -= g * t.e[k]
-    for k in range(m.near.size):
-        _stamp(m.band, m.near[k], m.far[k], m.siemens[k])
+    size, width = m.band.shape
+    band, va, vb = m.band, m.nodes[M_VA], m.nodes[M_VB]
+    band[:] = 0.0
+    vb[:] = 0.0
+    for k in range(size):
+        band[k, 0] = 1.0 / OPEN_OHM
+        va[k] = -m.nodes[M_TAP, k]
+    vb[m.port] = -1.0
+    for k in range(m.across.shape[1]):
+        g, up, down = 1.0 / t.nodes[N_R, k], m.across[0, k], m.across[1, k]
+        _stamp(band, up, down, g)
+        if up >= 0:
+            va[up] += g * t.nodes[N_E, k]
+        if down >= 0:
+            va[down] -= g * t.nodes[N_E, k]
+    for k in range(m.along.shape[1]):
+        _stamp(band, m.along[0, k], m.along[1, k], m.links[K_SIEMENS, k])
     # Elimination of a symmetric band, column by column; every pivot is positive.
-    for i in range(size):
-        pivot = 1.0 / m.band[i, 0]
-        for d in range(1, min(width, size - i)):
-            held = m.band[i, d]
+    for k in range(size):
+        pivot = 1.0 / band[k, 0]
+        for d in range(1, min(width, size - k)):
+            held = band[k, d]
             if held != 0.0:
                 factor = held * pivot
-                for c in range(d, min(width, size - i)):
-                    m.band[i + d, c - d] -= factor * m.band[i, c]
-                m.va[i + d] -= factor * m.va[i]
-                m.vb[i + d] -= factor * m.vb[i]
-    for i in range(size - 1, -1, -1):
-        a, b = m.va[i], m.vb[i]
-        for d in range(1, min(width, size - i)):
-            a -= m.band[i, d] * m.va[i + d]
-            b -= m.band[i, d] * m.vb[i + d]
-        m.va[i], m.vb[i] = a / m.band[i, 0], b / m.band[i, 0]
-    return m.va[m.port], -m.vb[m.port]
+                for c in range(d, min(width, size - k)):
+                    band[k + d, c - d] -= factor * band[k, c]
+                va[k + d] -= factor * va[k]
+                vb[k + d] -= factor * vb[k]
+    for k in range(size - 1, -1, -1):
+        a, b = va[k], vb[k]
+        for d in range(1, min(width, size - k)):
+            a -= band[k, d] * va[k + d]
+            b -= band[k, d] * vb[k + d]
+        va[k], vb[k] = a / band[k, 0], b / band[k, 0]
+    return va[m.port], -vb[m.port]
 
 
 @compiled
@@ -182,36 +206,33 @@ def _stamp(band, i, j, g):
         band[min(i, j), abs(i - j)] -= g
 
 
+@inlined
+def _volts(m, node, amps):
+    return m.nodes[M_VA, node] + m.nodes[M_VB, node] * amps if node >= 0 else 0.0
+
+
 @compiled
 def share_mesh(m, t, amps):
     """Fill the currents of units and resistors for the bank's current."""
-    for k in range(m.up.size):
-        across = 0.0
-        if m.up[k] >= 0:
-            across += m.va[m.up[k]] + m.vb[m.up[k]] * amps
-        if m.down[k] >= 0:
-            across -= m.va[m.down[k]] + m.vb[m.down[k]] * amps
-        t.i[k] = (t.e[k] - across) / t.r[k]
-    t.i[t.i.size - 1] = amps
-    for k in range(m.near.size):
-        across = 0.0
-        if m.near[k] >= 0:
-            across += m.va[m.near[k]] + m.vb[m.near[k]] * amps
-        if m.far[k] >= 0:
-            across -= m.va[m.far[k]] + m.vb[m.far[k]] * amps
-        m.flow[k] = across * m.siemens[k]
+    for k in range(m.across.shape[1]):
+        over = _volts(m, m.across[0, k], amps) - _volts(m, m.across[1, k], amps)
+        t.nodes[N_I, k] = (t.nodes[N_E, k] - over) / t.nodes[N_R, k]
+    t.nodes[N_I, t.nodes.shape[1] - 1] = amps
+    for k in range(m.along.shape[1]):
+        over = _volts(m, m.along[0, k], amps) - _volts(m, m.along[1, k], amps)
+        m.links[K_FLOW, k] = over * m.links[K_SIEMENS, k]
 
 
 @compiled
 def mesh_links_w(m, t):
     """Return what all links of a mesh turn into heat. [W]"""
     lost = 0.0
-    for k in range(m.near.size):
-        if m.siemens[k] > 0.0:
-            lost += m.flow[k] * m.flow[k] / m.siemens[k]
-    for k in range(m.up.size):
-        if t.lead[k] < OPEN_OHM:
-            lost += t.lead[k] * t.i[k] * t.i[k]
+    for k in range(m.along.shape[1]):
+        if m.links[K_SIEMENS, k] > 0.0:
+            lost += m.links[K_FLOW, k] * m.links[K_FLOW, k] / m.links[K_SIEMENS, k]
+    for k in range(m.across.shape[1]):
+        if t.nodes[N_LEAD, k] < OPEN_OHM:
+            lost += t.nodes[N_LEAD, k] * t.nodes[N_I, k] * t.nodes[N_I, k]
     return lost
 
 
@@ -219,6 +240,6 @@ def mesh_links_w(m, t):
 def taps_w(m, amps):
     """Return what the taps of a mesh draw. [W]"""
     drawn = 0.0
-    for node in range(m.tap_a.size):
-        drawn += m.tap_a[node] * (m.va[node] + m.vb[node] * amps)
+    for node in range(m.nodes.shape[1]):
+        drawn += m.nodes[M_TAP, node] * (m.nodes[M_VA, node] + m.nodes[M_VB, node] * amps)
     return drawn

@@ -102,24 +102,24 @@ def balance_of(units: Units, net: Net, state: at.Floats, sums: at.Floats) -> tup
     import numpy as np
 
     p, x0, x = units.params, units.first, state
-    net_c = x[:, at.OUT_C] - x[:, at.IN_C]
-    through = float(np.maximum(x[:, at.OUT_C] + x[:, at.IN_C], 1e-12).max())
-    drawn = (x0[:, at.SOC] - x[:, at.SOC]) * p[:, at.Q_C]
-    error = float(np.abs(drawn - x[:, at.MAIN_C]).max())
+    net_c = x[at.OUT_C] - x[at.IN_C]
+    through = float(np.maximum(x[at.OUT_C] + x[at.IN_C], 1e-12).max())
+    drawn = (x0[at.SOC] - x[at.SOC]) * p[at.Q_C]
+    error = float(np.abs(drawn - x[at.MAIN_C]).max())
     if not net.is_mesh:
         error = max(error, _nodes_error(net_c, net.tree, float(sums[at.S_CHARGE])))
-    given = _curve_j(units, x0[:, at.SOC]) - _curve_j(units, x[:, at.SOC])
-    lost = x[:, at.E_R0] + x[:, at.E_PAIRS] + x[:, at.E_SIDE] - x[:, at.E_EXTRA]
+    given = _curve_j(units, x0[at.SOC]) - _curve_j(units, x[at.SOC])
+    lost = x[at.E_R0] + x[at.E_PAIRS] + x[at.E_SIDE] - x[at.E_EXTRA]
     out = float(sums[at.S_ENERGY] + sums[at.S_LINKS] + sums[at.S_TAPS])
     missing = abs(float((given - lost).sum()) - out)
-    moved = float((np.abs(x[:, at.E_OUT]) + np.abs(given)).sum() + x[:, at.E_R0].sum())
+    moved = float((np.abs(x[at.E_OUT]) + np.abs(given)).sum() + x[at.E_R0].sum())
     ledger = Ledger(
         given / 3600.0,
-        x[:, at.E_OUT] / 3600.0,
-        x[:, at.E_R0] / 3600.0,
-        x[:, at.E_PAIRS] / 3600.0,
-        x[:, at.E_SIDE] / 3600.0,
-        -x[:, at.E_EXTRA] / 3600.0,
+        x[at.E_OUT] / 3600.0,
+        x[at.E_R0] / 3600.0,
+        x[at.E_PAIRS] / 3600.0,
+        x[at.E_SIDE] / 3600.0,
+        -x[at.E_EXTRA] / 3600.0,
         float(sums[at.S_LINKS]) / 3600.0,
         float(sums[at.S_TAPS]) / 3600.0,
     )
@@ -130,8 +130,8 @@ def _nodes_error(net_c: at.Floats, tree: at.Tree, bank_c: float) -> float:
     """Return by how much the charges of a tree's branches fail to meet at any of its nodes. [C]"""
     charge: list[float] = net_c.tolist()
     worst = 0.0
-    for what, a, b in zip(tree.what, tree.ptr[:-1], tree.ptr[1:], strict=True):
-        parts = [charge[k] for k in tree.kids[a:b]]
+    for a, b, _, what in tree.inner.T.tolist():
+        parts = [charge[k] for k in tree.kids[a:b].tolist()]
         if what == at.SERIES:
             worst = max(worst, max(parts) - min(parts))
             charge.append(parts[0])
@@ -153,4 +153,4 @@ def _curve_j(units: Units, soc: at.Floats) -> at.Floats:
     volts = low + 0.5 * part * (tables[kind, j + 1] - low)
     area = (steps[kind, j] + part * volts) / at.GRID
     area += np.maximum(soc - 1.0, 0.0) * tables[kind, -1] + np.minimum(soc, 0.0) * tables[kind, 0]
-    return np.asarray(area * units.params[:, at.CELLS] * units.params[:, at.Q_C])
+    return np.asarray(area * units.params[at.CELLS] * units.params[at.Q_C])
