@@ -24,6 +24,7 @@ COMMANDS: dict[str, tuple[str, ...]] = {
     "judge": ("judge", "A1 // A2 + B1 // B2", *FILES),
     "arrange": ("arrange", *FILES),
     "join": ("join", "A1 // A2 + B1 // B2", *FILES),
+    "trial": ("trial", "A1 // A2 + B1 // B2", *FILES, "--hours", "1"),
     "bench": ("bench", *FILES),
     "rules": ("rules",),
     "demo": ("demo",),

@@ -25,8 +25,14 @@ def most_w(going: Going) -> float:
     return e * e / (4.0 * r)
 
 
-def let_go(going: Going) -> None:
-    """Take the load off a bank that cannot carry it, so that what stands is the bank by itself."""
+def collapsed(going: Going) -> Event:
+    """End a run whose load asks for what the bank cannot give; what stands then is the bank by itself."""
+    event = going.tell("collapse", value=most_w(going))
+    _let_go(going)
+    return event
+
+
+def _let_go(going: Going) -> None:
     from hotchpot.circuit.network import share_mesh, share_tree
 
     e, _ = _seen(going)
@@ -69,6 +75,8 @@ def happened(going: Going) -> Event | None:
     amps, volts, held = (float(x) for x in going.bank)
     whole, stop = going.whole, going.stop
     if volts < whole[at.B_LOW_V]:
+        if volts <= 0.0:
+            return collapsed(going)
         if stop.back_v is None:
             return going.tell("cut-off", value=volts)
         _loads_off(going, volts, stop.back_v)

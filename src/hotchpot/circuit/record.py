@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     import numpy as np
 
 
+_LEAST_PART = 1e-3
+
+
 @dataclass(frozen=True, slots=True)
 class Event:
     """Something that happened: its kind, when [s], to which unit or part, and a value that tells more (volts, amps)."""
@@ -26,7 +29,12 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class Balance:
-    """How far charge and energy fail to add up, as fractions of what went through the bank."""
+    """
+    How far charge and energy fail to add up, as fractions of what went through the bank.
+
+    Where next to nothing went through, charge is held against a thousandth of the capacity: numbers have so many
+    digits.
+    """
 
     charge_error_frac: float
     energy_error_frac: float
@@ -103,7 +111,7 @@ def balance_of(units: Units, net: Net, state: at.Floats, sums: at.Floats) -> tup
 
     p, x0, x = units.params, units.first, state
     net_c = x[at.OUT_C] - x[at.IN_C]
-    through = float(np.maximum(x[at.OUT_C] + x[at.IN_C], 1e-12).max())
+    through = float(np.maximum(x[at.OUT_C] + x[at.IN_C], _LEAST_PART * p[at.Q_C]).max())
     drawn = (x0[at.SOC] - x[at.SOC]) * p[at.Q_C]
     error = float(np.abs(drawn - x[at.MAIN_C]).max())
     if not net.is_mesh:

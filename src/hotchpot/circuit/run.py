@@ -195,9 +195,7 @@ def _next(going: Going) -> Event | None:
     if code == at.TIME_OVER:
         return incidents.time_over(going)
     if code == at.COLLAPSED:
-        collapsed = going.tell("collapse", value=incidents.most_w(going))
-        incidents.let_go(going)
-        return collapsed
+        return incidents.collapsed(going)
     if code == at.EVENT:
         ended = incidents.happened(going)
         return going.tell("too-many-events") if ended is None and len(going.events) > MOST_EVENTS else ended

@@ -13,6 +13,8 @@ from hotchpot.desk.asking import ArrangeReport, JoinReport, JudgeReport, arrange
 from hotchpot.desk.benching import BenchReport, bench_pile
 from hotchpot.desk.evidence import Evidence, load_evidence
 from hotchpot.desk.files import load_pile, load_plan
+from hotchpot.desk.trying import TrialReport, try_bank
+from hotchpot.desk.wishes import FULL, Wish
 from hotchpot.errors import InputError
 from hotchpot.pile import Unit
 
@@ -34,6 +36,7 @@ class Showcase:
     search: ArrangeReport
     chosen: JudgeReport
     joining: JoinReport
+    trial: TrialReport
 
 
 def keep_demo(folder: Path) -> None:
@@ -70,4 +73,5 @@ def showcase(progress: Callable[[float], None] | None = None) -> Showcase:
         search=search,
         chosen=judge_bank(chosen, units, plan, evidence),
         joining=join_bank(chosen, units, plan, evidence),
+        trial=try_bank(chosen, units, plan, Wish(begin=FULL), evidence),
     )

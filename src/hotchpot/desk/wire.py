@@ -11,6 +11,7 @@ from hotchpot.desk.asking import ArrangeReport, JoinReport, JudgeReport, RuleCar
 from hotchpot.desk.plain import clean, finding_wire, num, unit_wire
 from hotchpot.desk.showcase import Showcase
 from hotchpot.desk.wire_bench import bench_wire
+from hotchpot.desk.wire_trial import trial_wire
 from hotchpot.errors import HotchpotError, InputError
 
 
@@ -83,6 +84,7 @@ def showcase_wire(found: Showcase) -> dict[str, Any]:
         "tempting": judge_wire(found.tempting),
         "arrange": arrange_wire(found.search),
         "chosen": judge_wire(found.chosen),
+        "trial": trial_wire(found.trial),
         "join": join_wire(found.joining),
     }
 

@@ -78,8 +78,7 @@ class _Said:
             yield self.not_at_all()
             return
         if self.record.ended.time_s <= 0.0:
-            volts = float(self.record.volts[0])
-            yield f"It ends at once: under this load the bank stands at {_n(volts)} V; what ends it: {self.ends}."
+            yield self.at_once()
             return
         yield from {"charge": self.charged, "joining": self.joined, "day": self.lived}.get(self.kind, self.lasted)()
         yield self.carried()
@@ -89,6 +88,14 @@ class _Said:
             yield self.emptied()
         if self.kind != "joining":
             yield from self.reversed()
+
+    def at_once(self) -> str:
+        ended, stop = self.record.ended, self.trial.scenario.stop
+        if ended.kind == "settled":
+            return "Nothing flows that matters, from the first moment on."
+        volts = _n(float(self.record.volts[0]))
+        at = f" at {_n(stop.low_v)} V" if ended.kind == "cut-off" and stop.low_v else ""
+        return f"It ends at once: under this load the bank stands at {volts} V; what ends it: {self.ends}{at}."
 
     def not_at_all(self) -> str:
         ended = self.record.ended

@@ -9,7 +9,6 @@ from __future__ import annotations
 import io
 import os
 import sys
-from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn
 
@@ -17,12 +16,22 @@ import typer
 
 from hotchpot.errors import HotchpotError, InputError, NoAnswerError
 from hotchpot.faces.cli.bench import ReadingsOption, bench_app
+from hotchpot.faces.cli.options import (
+    BAD_INPUT,
+    BELOW,
+    FINE,
+    AtLeast,
+    AtLeastOption,
+    ExprArgument,
+    JsonOption,
+    PileOption,
+    PlanOption,
+)
 from hotchpot.faces.cli.printing import print_json
+from hotchpot.faces.cli.trial import trial
 
 if TYPE_CHECKING:
     from hotchpot.bank.plan import Plan
-
-FINE, BELOW, BAD_INPUT = 0, 1, 2
 
 app = typer.Typer(
     name="hotchpot",
@@ -36,15 +45,6 @@ app = typer.Typer(
 
 
 app.add_typer(bench_app, name="bench", short_help="What each unit truly is, with its doubt.")
-
-
-class AtLeast(StrEnum):
-    """The verdicts, for --at-least."""
-
-    FINE = "fine"
-    CAUTION = "caution"
-    ONLY_IF = "only-if"
-    FORBID = "forbid"
 
 
 def _version(asked: bool) -> None:
@@ -64,17 +64,6 @@ def _options(
     """Hold the options that stand before a command."""
 
 
-PileOption = Annotated[Path, typer.Option("--pile", metavar="PILE.csv", help="The pile: one row for each battery.")]
-PlanOption = Annotated[
-    Path | None, typer.Option("--plan", metavar="PLAN.toml", help="What is to be judged: duty, charger, wiring, site.")
-]
-ExprArgument = Annotated[
-    str | None,
-    typer.Argument(metavar="[EXPR]", help='The arrangement, such as "A1 // A2 + B1 // B2": // parallel, + series.'),
-]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of tables.")]
-
-
 @app.command(short_help="May these be joined so, and why.")
 def judge(
     expr: ExprArgument = None,
@@ -82,9 +71,7 @@ def judge(
     pile: PileOption,
     readings: ReadingsOption = None,
     plan: PlanOption = None,
-    at_least: Annotated[
-        AtLeast, typer.Option("--at-least", help="Exit with 1 when the verdict is worse than this.")
-    ] = AtLeast.FORBID,
+    at_least: AtLeastOption = AtLeast.FORBID,
     as_json: JsonOption = False,
 ) -> None:
     """Say whether these units may be joined so, and why: amps, volts and minutes."""
@@ -98,8 +85,7 @@ def judge(
         from hotchpot.faces.cli import show_judge
 
         show_judge.show(report)
-    order = list(AtLeast)
-    if order.index(AtLeast(str(report.judgement.verdict))) > order.index(at_least):
+    if at_least.is_missed_by(str(report.judgement.verdict)):
         raise typer.Exit(BELOW)
 
 
@@ -155,6 +141,9 @@ def join(
         from hotchpot.faces.cli import show_join
 
         show_join.show(report)
+
+
+app.command(short_help="Run it on paper: who carries what, and how long.")(trial)
 
 
 @app.command(short_help="What the judge decides on, with sources.")

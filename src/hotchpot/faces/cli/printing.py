@@ -7,10 +7,10 @@ import sys
 from typing import Any
 
 
-def print_json(shape: dict[str, Any]) -> None:
-    """Print a plain dictionary as JSON; a reader that has gone away is no fault."""
+def print_json(shape: dict[str, Any], *, indent: int | None = 1) -> None:
+    """Print a plain dictionary as JSON, on one line without indent; a reader that has gone away is no fault."""
     plain = (sys.stdout.encoding or "").lower().replace("-", "") != "utf8"
     try:
-        print(json.dumps(shape, ensure_ascii=plain, indent=1, allow_nan=False), flush=True)
+        print(json.dumps(shape, ensure_ascii=plain, indent=indent, allow_nan=False), flush=True)
     except BrokenPipeError:
         raise SystemExit(0) from None

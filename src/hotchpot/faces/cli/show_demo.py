@@ -10,7 +10,7 @@ from rich.text import Text
 from hotchpot import desk
 from hotchpot.bank.verdict import Finding, Verdict
 from hotchpot.desk.showcase import BENCHED
-from hotchpot.faces.cli import show_arrange, show_bench, show_join, show_judge
+from hotchpot.faces.cli import show_arrange, show_bench, show_join, show_judge, show_trial
 from hotchpot.faces.cli.looks import console, heading, mark, number, progress, say, table
 
 FILES = "--pile pile.csv --readings readings.csv --plan plan.toml"
@@ -32,6 +32,14 @@ def show(keep: Path | None) -> None:
     _command(f'hotchpot judge "{expression}" {FILES}')
     show_judge.ratings(found.chosen)
     show_judge.findings(found.chosen.judgement.findings)
+    heading("5. Tried on paper, before a spanner touches a terminal")
+    _command(f'hotchpot trial "{expression}" {FILES} --from full')
+    show_trial.story(found.trial)
+    show_trial.plot(found.trial)
+    show_judge.findings(show_trial.told(found.trial))
+    show_trial.energy(found.trial)
+    show_trial.ended(found.trial)
+    heading("6. The joining, step by step")
     _command(f'hotchpot join "{expression}" {FILES}')
     show_join.show(found.joining)
     _next(found, keep)
@@ -96,6 +104,6 @@ def _next(found: desk.Showcase, keep: Path | None) -> None:
     if untested:
         say(f"- Test {', '.join(untested)}: a unit that was never measured never gets fine.", indent=2)
     say("- Write your own pile.csv: one row for each battery, with what your meter says (docs/pile-file.md).", indent=2)
-    say("- Then: judge, arrange, join, as above. Stop wherever a reading is not what the step says.", indent=2)
+    say("- Then: judge, arrange, trial, join, as above. Stop wherever a reading is not what the step says.", indent=2)
     for caution in found.pile.cautions:
         say(caution)

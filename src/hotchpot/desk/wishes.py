@@ -1,0 +1,96 @@
+"""What a person asks a bank to be tried on; contradictions, and numbers that no run can have, are refused at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from hotchpot.desk.profiles import Profile
+from hotchpot.errors import Fault, InputError
+
+FULL, NOW = "full", "now"
+LOADS = ("amps", "watts", "ohms")
+MOST = {
+    "amps": 1e12, "watts": 1e15, "ohms": 1e9, "hours": 24.0 * 3660.0, "day": 3660.0, "step": 86_400.0, "every": 1e9,
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wish:
+    """
+    What a bank is to be tried on, as a person asks for it; fields are named as the options of the command line are.
+
+    One of: a load (`amps`, `watts` or `ohms`; the plan's without any), `charge` with the plan's charger, a `profile`,
+    `day` (how many days of the plan's energy and charger), `joining` of the branches as they stand. Faults may lie over
+    any of them: `lost` branches, units with a `shorted` cell, `dead` units. `begin` is the charge of every unit at the
+    start: "full", "now", or a fraction as text; None takes what the pile states, where it states it of every unit,
+    else full, and a fifth for a charge. `step` and `every` are the longest step and the time between records. [s]
+    """
+
+    amps: float | None = None
+    watts: float | None = None
+    ohms: float | None = None
+    hours: float | None = None
+    charge: bool = False
+    profile: Profile | None = None
+    day: float | None = None
+    joining: bool = False
+    begin: float | str | None = None
+    lost: tuple[str, ...] = ()
+    shorted: tuple[str, ...] = ()
+    dead: tuple[str, ...] = ()
+    step: float | None = None
+    every: float | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what contradicts itself, and numbers that no run can have, all at once."""
+        faults = [*_contradictions(self), *_impossible(self)]
+        if faults:
+            raise InputError(faults)
+
+    @property
+    def kind(self) -> str:
+        """What is tried: load, charge, profile, day or joining."""
+        chosen = [name for name in ("charge", "profile", "day", "joining") if _given(getattr(self, name))]
+        return chosen[0] if chosen else "load"
+
+
+def _given(value: object) -> bool:
+    return value is not None and value is not False
+
+
+def _contradictions(wish: Wish) -> list[Fault]:
+    chosen = [f"--{name}" for name in (*LOADS, "charge", "profile", "day", "joining")
+              if _given(getattr(wish, name))]  # fmt: skip
+    faults = []
+    if len(chosen) > 1:
+        faults.append(Fault(" and ".join(chosen), "cannot be tried at once", "give one of them"))
+    elif wish.hours is not None and chosen in (["--profile"], ["--day"]):
+        mend = "leave --hours out: the profile says how long" if wish.profile else "give the days with --day"
+        faults.append(Fault(f"{chosen[0]} and --hours", "both say how long it lasts", mend))
+    if wish.joining and wish.begin not in (None, NOW):
+        mend = "leave --from out: units are joined as they stand"
+        faults.append(Fault("--joining and --from", "contradict each other", mend))
+    twice = sorted(set(wish.shorted) & set(wish.dead))
+    if twice:
+        what = f"{', '.join(twice)} cannot be both"
+        faults.append(Fault("--shorted and --dead", what, "name each unit once"))
+    return faults
+
+
+def _impossible(wish: Wish) -> list[Fault]:
+    faults = []
+    for name, most in MOST.items():
+        value = getattr(wish, name)
+        if value is None or 0.0 < value <= most or (name == "every" and value == 0.0):
+            continue
+        least = "nought or more" if name == "every" else "a number above nought"
+        if value > most:
+            mend = f"give {most:g} at most"
+        else:
+            mend = f"give {least}" + ("; for a charge there is --charge" if value < 0.0 and name in LOADS else "")
+        faults.append(Fault(f"--{name}", f"it is {value:g}", mend))
+    if isinstance(wish.begin, str) and wish.begin not in (FULL, NOW):
+        faults.append(Fault("--from", f"{wish.begin!r} is no charge", "give full, now, or a charge such as 80 %"))
+    elif isinstance(wish.begin, (int, float)) and not 0.0 <= wish.begin <= 1.0:
+        faults.append(Fault("--from", f"it is {100 * wish.begin:g} %", "give 0 to 100 %"))
+    return faults

@@ -1,0 +1,168 @@
+"""A trial in the terminal: what matters in plain words, the plot, the findings, the doubt, and how it ended."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from hotchpot import desk
+from hotchpot.bank.verdict import Finding, Verdict
+from hotchpot.desk.trying import NOT_TO_BE_BUILT
+from hotchpot.faces.cli import show_judge
+from hotchpot.faces.cli.looks import console, drawn, heading, mark, number, say, table
+
+if TYPE_CHECKING:
+    from hotchpot.trial.doubt import Doubt
+
+PLOT_WIDTH = 80
+MOST_CHANCES, MOST_DRIVERS = 12, 3
+CHANCES = {
+    "ended-early": "it ends before its time",
+    "lasting-amps": "beyond the lasting current",
+    "peak-amps": "beyond the peak current",
+    "charge-amps": "beyond the charge current",
+    "hot": "too hot",
+    "reversed": "reversed",
+    "electronics": "protection opens",
+    "fuse": "a fuse opens",
+    "collapse": "the load can no longer be fed",
+    "loads-off": "loads are cut off",
+    "empty-first": "is empty first",
+}
+BANDS = {"hours": ("lasts", "h"), "given_ah": ("gives", "Ah"), "given_wh": ("gives", "Wh")}
+OUTCOMES = {
+    "hours": "how long it lasts",
+    "given_wh": "the energy given",
+    "most_of_lasting": "the current nearest its limit",
+    "hottest_c": "the highest temperature",
+}
+QUANTITIES = {
+    "capacity_ah": "capacity",
+    "resistance_mohm": "resistance",
+    "soc_frac": "charge",
+    "self_discharge_frac_month": "self-discharge",
+}
+
+
+def show(report: desk.TrialReport) -> None:
+    """Print a trial."""
+    heading(report.arrangement if len(report.arrangement) < 90 else "The bank")
+    drawn(report.drawing)
+    console().print()
+    judged(report)
+    story(report)
+    plot(report)
+    show_judge.findings(told(report))
+    energy(report)
+    doubt(report)
+    ended(report)
+    for caution in report.cautions:
+        say(caution)
+
+
+def judged(report: desk.TrialReport) -> None:
+    """Print the judge's verdict, which stands before anything that is only simulated."""
+    line = Text("The judge: ")
+    line.append_text(mark(str(report.judgement.verdict)))
+    decisive = report.judgement.decisive
+    told = decisive is not None and report.judgement.verdict is not Verdict.FINE
+    if report.judgement.unasked:
+        line.append(f", as far as asked: {len(report.judgement.unasked)} not judged", style="none")
+    if decisive is not None and told:
+        line.append(f"   decided by {decisive.code}", style="none")
+    console().print(line)
+    if decisive is not None and told:
+        say(f"{decisive.says} {decisive.do}", indent=2)
+    if report.judgement.verdict is Verdict.FORBID:
+        say(NOT_TO_BE_BUILT, indent=2, style="bold")
+
+
+def story(report: desk.TrialReport) -> None:
+    """Print what was tried, and what matters of what came of it."""
+    heading("On trial, on paper")
+    say(report.trial.scenario.says)
+    for text in report.telling.lines:
+        say(f"- {text}", indent=2)
+
+
+def plot(report: desk.TrialReport) -> None:
+    """Print the plot, where there are two moments to draw."""
+    if report.telling.moments < 2:
+        return
+    from hotchpot.faces.cli.plot import plot_text
+
+    heading("Over time")
+    shown = plot_text(desk.possible_trial(report), width=min(PLOT_WIDTH, console().width), cautions=())
+    for row in shown.rstrip("\n").splitlines():
+        console().print(Text(row), no_wrap=True, overflow="ignore", crop=False)
+
+
+def told(report: desk.TrialReport) -> tuple[Finding, ...]:
+    """Return the findings but that of the losses, which stand in a table of their own."""
+    return tuple(one for one in report.trial.notable if one.code != "trial-losses")
+
+
+def energy(report: desk.TrialReport) -> None:
+    """Print where the energy is that the labels promise."""
+    trial = report.trial
+    if not trial.shares or report.telling.moments == 0:
+        return
+    heading(f"Where the labels' {number(trial.label_wh, 'Wh')} are")
+    rows = table("", "Wh", "of the labels")
+    for share in trial.shares:
+        rows.add_row(share.name, number(share.wh), f"{100 * share.wh / trial.label_wh:.1f} %")
+    console().print(rows)
+
+
+def doubt(report: desk.TrialReport) -> None:
+    """Print how sure it is: bands, chances, and what drives them."""
+    draws = report.draws
+    if draws is None:
+        return
+    found = draws.doubt
+    heading("How sure this is")
+    cut = "" if found.draws == draws.wanted else f" (of {draws.wanted}: broken off)"
+    drawn_of = "of what the units may truly be, by their readings and what is assumed"
+    say(f"{found.draws} draws{cut} {drawn_of}; seed {draws.seed}.")
+    rows = table("", "5 %", "half", "95 %", "")
+    for name, band in found.bands.items():
+        what, unit = BANDS[name]
+        rows.add_row(what, number(band.p05), number(band.p50), number(band.p95), unit)
+    console().print(rows)
+    _chances(found)
+    for outcome, words in OUTCOMES.items():
+        told = [one for one in found.drivers if one.told and one.outcome == outcome][:MOST_DRIVERS]
+        listed = ", ".join(
+            f"{QUANTITIES.get(one.quantity, one.quantity)} of {one.unit} ({one.rank_correlation:+.1f})" for one in told
+        )
+        if told:
+            say(f"- What most moves {words} (rank correlation): {listed}.", indent=2)
+    if not found.enough:
+        say(f"{found.draws_needed} draws would tell every chance to 5 in 100; these are fewer.", indent=2)
+
+
+def _chances(found: Doubt) -> None:
+    likely = [one for one in found.chances if one.happened and one.code in CHANCES]
+    if not likely:
+        say("No limit was passed in any of them.", indent=2)
+        return
+    rows = table("what may happen", "unit", "chance", "95 % sure")
+    for one in likely[:MOST_CHANCES]:
+        low, high = one.interval()
+        span = f"{100 * low:.0f} to {100 * high:.0f} %"
+        rows.add_row(CHANCES[one.code], one.unit or "any", f"{100 * one.frac:.0f} %", span)
+    console().print(rows)
+    if len(likely) > MOST_CHANCES:
+        say(f"... and {len(likely) - MOST_CHANCES} more (all of them with --json)", indent=2)
+
+
+def ended(report: desk.TrialReport) -> None:
+    """Print the named reason of the end, and whether the run's sums add up."""
+    heading("How it ended")
+    record = report.trial.record
+    unit = f" ({record.ended.unit})" if record.ended.unit else ""
+    say(f"{record.ended.kind}{unit}: {report.telling.ends}.")
+    if report.telling.moments > 1:
+        charge, joules = record.balance.charge_error_frac, record.balance.energy_error_frac
+        say(f"Sums: of the charge moved {charge:.0e} does not add up, of the energy {joules:.0e}.")
