@@ -249,11 +249,10 @@ def _ends(P, X, W):
     """Mend the units that stand beyond full or below empty."""
     for k in range(P.shape[1]):
         s, avail = X[SOC, k], W[W_AVAIL, k]
-        if s > 1.0:
-            W[W_E, k] += P[OVER_V, k] * (s - 1.0)
-            W[W_SLOPE, k] = P[OVER_V, k]
-        elif s < 0.0:
-            W[W_SLOPE, k] = 0.0
+        if s > 1.0 or s < 0.0:
+            W[W_PLAIN_SLOPE, k] = 0.0
+            W[W_E, k] += P[OVER_V, k] * max(s - 1.0, 0.0)
+            W[W_SLOPE, k] = P[OVER_V, k] if s > 1.0 else 0.0
         if avail < 0.0:
             left = math.exp(avail / KNEE)
             W[W_E, k] -= P[DROP_V, k] * (1.0 - left)

@@ -220,7 +220,9 @@ def _open(going: Going, node: int) -> tuple[bool, float | None]:
     With the whole bank open, what lies across it is the bank's own voltage, or what a charger has above it. In a mesh
     the voltage across a gap is not worked out.
     """
-    going.net.tree.lead[node] = at.OPEN_OHM
+    net = going.net
+    # A mesh has no place of its own for a block's lead: its units at the positive end open together.
+    net.tree.lead[list(net.tops[node]) if net.is_mesh else node] = at.OPEN_OHM
     going.clock[at.C_LEVEL] = FINE_LEVEL
     going.clock[at.C_WARM] = -1.0
     e, r = _seen(going)

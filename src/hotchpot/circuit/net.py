@@ -54,7 +54,8 @@ class Net:
     """
     A wired bank: its tree, and the mesh that is solved instead where `is_mesh`.
 
-    `below` names the units (places) below each node of the tree.
+    `below` names the units (places) below each node of the tree, `tops` those of them at its positive end: the node's
+    current is the sum of theirs, also where currents part further down.
     """
 
     ids: tuple[str, ...]
@@ -62,6 +63,7 @@ class Net:
     mesh: at.Mesh
     is_mesh: bool
     below: tuple[tuple[int, ...], ...]
+    tops: tuple[tuple[int, ...], ...]
 
     @property
     def root(self) -> int:
@@ -72,22 +74,22 @@ class Net:
         """Return the same with arrays of its own: a run writes into them."""
         tree = at.Tree._make([self.tree.units, *(part.copy() for part in self.tree[1:])])
         mesh = at.Mesh._make([self.mesh.port, *(part.copy() for part in self.mesh[1:])])
-        return Net(self.ids, tree, mesh, self.is_mesh, self.below)
+        return Net(self.ids, tree, mesh, self.is_mesh, self.below, self.tops)
 
 
 def net_of(block: Block, leads: Leads) -> Net:
     """Return the arrays of a wired bank."""
     names = ids(block)
-    tree, below = _tree(block, leads)
+    tree, below, tops = _tree(block, leads)
     meshed = bool(leads.taps) or leads.tied
     if meshed:
         tree.lead[:] = 0.0  # every link is laid by itself; what opens later stands here
     mesh = _mesh(block, leads, names) if meshed else _no_mesh()
-    return Net(names, tree, mesh, meshed, tuple(below))
+    return Net(names, tree, mesh, meshed, tuple(below), tuple(tops))
 
 
-def _tree(block: Block, leads: Leads) -> tuple[at.Tree, list[tuple[int, ...]]]:
-    """Return the tree of a block, and the units (places) below each of its nodes."""
+def _tree(block: Block, leads: Leads) -> tuple[at.Tree, list[tuple[int, ...]], list[tuple[int, ...]]]:
+    """Return the tree of a block, and the units (places) below each of its nodes and at the positive end of each."""
     import numpy as np
 
     units = len(ids(block))
@@ -96,6 +98,7 @@ def _tree(block: Block, leads: Leads) -> tuple[at.Tree, list[tuple[int, ...]]]:
     pull: list[float] = []
     lead = [0.0] * units
     below: list[tuple[int, ...]] = [(k,) for k in range(units)]
+    tops = list(below)
     waiting: list[tuple[Block, bool]] = [(block, False)]
     done: list[int] = []
     leaf = 0
@@ -120,6 +123,7 @@ def _tree(block: Block, leads: Leads) -> tuple[at.Tree, list[tuple[int, ...]]]:
             pull.append({"same_end": 2.0, "diagonal": 1.0}.get(leads.takeoff, 2.0))
             lead.append(0.0)
             below.append(tuple(k for part in parts for k in below[part]))
+            tops.append(tuple(k for part in (parts if parallel else parts[:1]) for k in tops[part]))
             done[-count:] = [units + len(kids) - 1]
     lead[-1] += leads.main_ohm
     first = [part[0] if part == list(range(part[0], part[0] + len(part))) else -1 for part in kids]
@@ -134,7 +138,7 @@ def _tree(block: Block, leads: Leads) -> tuple[at.Tree, list[tuple[int, ...]]]:
         np.array(rails, dtype=float).reshape(2, -1),
         nodes,
     )
-    return tree, below
+    return tree, below, tops
 
 
 def _no_mesh() -> at.Mesh:

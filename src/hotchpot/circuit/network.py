@@ -213,10 +213,16 @@ def _volts(m, node, amps):
 
 @compiled
 def share_mesh(m, t, amps):
-    """Fill the currents of units and resistors for the bank's current."""
+    """Fill the currents of units, resistors and blocks for the bank's current; a tap counts to the block it is in."""
     for k in range(m.across.shape[1]):
         over = _volts(m, m.across[0, k], amps) - _volts(m, m.across[1, k], amps)
         t.nodes[N_I, k] = (t.nodes[N_E, k] - over) / t.nodes[N_R, k]
+    for j in range(t.inner.shape[1]):
+        total = 0.0
+        last = t.inner[T_START, j] + 1 if t.inner[T_WHAT, j] == SERIES else t.inner[T_END, j]
+        for c in range(t.inner[T_START, j], last):
+            total += t.nodes[N_I, t.kids[c]]
+        t.nodes[N_I, t.units + j] = total
     t.nodes[N_I, t.nodes.shape[1] - 1] = amps
     for k in range(m.along.shape[1]):
         over = _volts(m, m.along[0, k], amps) - _volts(m, m.along[1, k], amps)

@@ -93,8 +93,7 @@ class Circuit:
         wanted = sorted(places.get(name, -1) for name in fuse.below)
         for node, below in enumerate(self.net.below):
             if sorted(below) == wanted:
-                # In a mesh a string's fuse is that of the unit at its positive end: currents part further down.
-                return below[0] if self.net.is_mesh else node
+                return node
         raise InputError.one("fuse", f"no branch is made of {', '.join(fuse.below)}", "name all units of one branch")
 
     def run(
