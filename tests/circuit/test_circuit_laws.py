@@ -56,7 +56,6 @@ def test_charge_and_energy_add_up(bank: Made) -> None:
     record = run(bank)
     assert record.ended.kind in {"time", "collapse", "hot"}
     assert record.balance.charge_error_frac <= MOST_CHARGE
-    past_empty = bool((record.under_ah > 0.0).any())  # see test_energy_of_a_unit_driven_past_empty
     assert record.balance.energy_error_frac <= MOST_ENERGY
     assert all(np.isfinite(values).all() for values in numbers(record))
 
