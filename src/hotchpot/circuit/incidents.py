@@ -25,8 +25,15 @@ def most_w(going: Going) -> float:
     return e * e / (4.0 * r)
 
 
-def collapsed(going: Going) -> Event:
-    """End a run whose load asks for what the bank cannot give; what stands then is the bank by itself."""
+def collapsed(going: Going) -> Event | None:
+    """
+    End a run whose load asks for what the bank cannot give; what stands then is the bank by itself.
+
+    Where loads that are cut off come back, they are cut off: voltage falls through the cut-off as it collapses.
+    """
+    if going.stop.back_v is not None and not going.shed:
+        _loads_off(going, 0.0, going.stop.back_v)
+        return None
     event = going.tell("collapse", value=most_w(going))
     _let_go(going)
     return event

@@ -148,7 +148,7 @@ class LogFold:
 
     def _fold(self, tiles: Tiles, count: int) -> None:
         try:
-            tiles.take(*self._next_rows(count))
+            tiles.take(count, self._write_next(count, tiles.room(count)))
         except TwoClocksError as error:
             raise self._two_clocks(error) from None
 
@@ -158,29 +158,28 @@ class LogFold:
         t, a = (np.concatenate([batch[i] for batch in self._held])[:HEAD] for i in (0, 2))
         return scale_of(t, a)
 
-    def _next_rows(self, count: int) -> Rows:
-        """Return the next `count` rows of those held; views where one batch holds them."""
+    def _write_next(self, count: int, into: tuple[Floats, Floats, Floats]) -> Floats | None:
+        """Write the next `count` rows of those held where they belong; return their temperatures, None without any."""
         import numpy as np
 
-        taken: list[Rows] = []
-        need = count
-        while need:
+        warm: list[Floats] = []
+        any_warm, done = False, 0
+        while done < count:
             t, v, a, c = self._held[0]
-            if t.size <= need:
-                taken.append(self._held.pop(0))
-                need -= t.size
+            size = min(t.size, count - done)
+            for room, values in zip(into, (t, v, a), strict=True):
+                room[done : done + size] = values[:size]
+            any_warm = any_warm or c is not None
+            warm.append(np.broadcast_to(np.nan, size) if c is None else c[:size])
+            if size == t.size:
+                self._held.pop(0)
             else:
-                taken.append((t[:need], v[:need], a[:need], None if c is None else c[:need]))
-                self._held[0] = (t[need:], v[need:], a[need:], None if c is None else c[need:])
-                need = 0
+                self._held[0] = (t[size:], v[size:], a[size:], None if c is None else c[size:])
+            done += size
         self._waiting -= count
-        if len(taken) == 1:
-            return taken[0]
-        t, v, a = (np.concatenate([part[i] for part in taken]) for i in range(3))
-        warm = None
-        if any(part[3] is not None for part in taken):
-            warm = np.concatenate([np.full(part[0].size, np.nan) if part[3] is None else part[3] for part in taken])
-        return t, v, a, warm
+        if not any_warm:
+            return None
+        return warm[0] if len(warm) == 1 else np.concatenate(warm)
 
     def _two_clocks(self, error: TwoClocksError) -> InputError:
         lines = ", ".join(str(self._lines.line(row)) for row in error.rows[:6])

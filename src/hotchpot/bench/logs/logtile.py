@@ -67,23 +67,26 @@ class Tiles:
         self._run = 0
         self._anew = np.zeros(0, dtype=np.int64)
         self._volts = float("nan")
+        self._span_a = (float("inf"), float("-inf"), float("inf"), float("-inf"))  # of two tiles, and of the last
         self._parts: list[Floats] = []
         self._part_count = 0
 
-    def take(self, t: Floats, v: Floats, a: Floats, c: Floats | None) -> None:
-        """Count one tile of rows; before them in the buffers stand the last samples of the tile before."""
+    def room(self, count: int) -> tuple[Floats, Floats, Floats]:
+        """Return where the next rows are to be written: time, volts, amps, shape (count,) each."""
+        new = slice(CONTEXT, CONTEXT + count)
+        return self._t[new], self._v[new], self._a[new]
+
+    def take(self, n: int, c: Floats | None) -> None:
+        """Count the rows that were written; before them in the buffers stand the last samples of the tile before."""
         import numpy as np
 
-        row, n = self.rows, t.size
+        row = self.rows
         self.rows += n
         if c is not None:
             self.warmth.add(c, row)
         new = slice(CONTEXT, CONTEXT + n)
         if self.cleaner.shift_s:
-            np.add(t, self.cleaner.shift_s, out=self._t[new])
-        else:
-            self._t[new] = t
-        self._v[new], self._a[new] = v, a
+            self._t[new] += self.cleaner.shift_s
         begin = CONTEXT - (1 if self._known else 0)
         self._anew = self._anew[:0]
         if not self._in_order(begin, CONTEXT + n):
@@ -153,6 +156,7 @@ class Tiles:
         n = a.size - 1
         d, q, e = (buffer[:n] for buffer in self._scratch)
         least, most = float(a.min()), float(a.max())
+        self._span_a = (min(least, self._span_a[2]), max(most, self._span_a[3]), least, most)
         if max(-least, most) > 3.0 * self.cleaner.scale.full_a:
             self._grow(a)
             rest = self.cleaner.scale.rest_a
@@ -228,7 +232,10 @@ class Tiles:
         table[:, STATE], table[:, ROW] = states, self._rows_at[begin:end][first]
         table[:, PLACE], table[:, LAST] = first + self.place - carried, ends + self.place - carried
         table[:, FIRST_S], table[:, LAST_S] = self._t[begin:end][first], self._t[begin:end][ends]
-        table[:, PEAK_A] = np.maximum.reduceat(np.abs(self._a[begin:end]), np.append(0, edges))
+        if edges.size:
+            table[:, PEAK_A] = np.maximum.reduceat(np.abs(self._a[begin:end]), np.append(0, edges))
+        else:
+            table[:, PEAK_A] = max(-signs[0][0], signs[0][1])
         table[:, RUN] = self._run + np.searchsorted(self._anew, table[:, PLACE], side="right")
         self._run += self._anew.size
         self._parts.append(table)
@@ -261,8 +268,8 @@ class Tiles:
         a = self._a[low:high]
         if begin >= end:
             return
-        near = a[begin - 1 : end]
-        if self.jumps.open is None and near.max() - near.min() <= self.cleaner.scale.step_a:
+        # What is looked at lies in this tile and the one before, whose least and greatest currents are known.
+        if self.jumps.open is None and self._span_a[1] - self._span_a[0] <= self.cleaner.scale.step_a:
             return
         self.jumps.look(self._t[low:high], self._v[low:high], a, begin=begin, end=end, place=self.place - known)
 
