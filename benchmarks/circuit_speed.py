@@ -130,7 +130,7 @@ def year() -> Drive:
     source_w[source_w < 5.0] = 0.0
     evening = np.exp(-(((clock - 19.5) / 2.0) ** 2))
     load_w = 70.0 + 350.0 * evening + 120.0 * ((minute // 20 * 13) % 11 < 2)
-    plan = ChargePlan(absorb_v=57.6, float_v=54.0, tail_a=4.0, absorb_hours=3.0, again_v=50.4, per_k=-0.12)
+    plan = ChargePlan(absorb_v=57.6, float_v=54.0, tail_a=4.0, absorb_hours=3.0, again_v=51.6, per_k=-0.12)
     return profile((minute * 60.0).tolist(), load_w=load_w.tolist(), source_w=source_w.tolist(), charge=plan)
 
 

@@ -467,3 +467,22 @@ def test_a_state_s_unit_drops_as_its_resistance_says(key: str) -> None:
     record = go("A", [plain], [Stretch(seconds=10.0, load_a=10.0)], step_s=0.1, record_s=1.0)
     drop = (12.0 - float(record.volts[-1])) / 10.0 * 1e3
     assert drop == pytest.approx(state.resistance_mohm.value, rel=1e-3)
+
+
+@pytest.mark.parametrize("source_w", [0.0, 50.0, 75.0])
+def test_a_full_lead_unit_beside_its_source_goes_on(source_w: float) -> None:
+    """
+    A full lead unit, behind a great resistance on charge, still carries what its source leaves of a load.
+
+    Once that was called a collapse: the load alone could not have been drawn through the resistance of charging.
+    """
+    gas = Gas(amps=0.02, at_v=13.38, per_v=11.0 / 6.0, per_k=0.06, kept_v=0.0)
+    full = UnitModel(id="A", capacity_ah=100.0, curve=chemistry("lead_flooded").ocv, cells=6, ohm=0.01, gas=gas,
+                     charge_rise=0.5, overcharge_v=6.0, soc_frac=1.0)  # fmt: skip
+    plan = ChargePlan(absorb_v=14.4, float_v=13.5, tail_a=2.0, absorb_hours=3.0)
+    stretches = [Stretch(seconds=40 * 3600.0, source_w=125.0), Stretch(seconds=3600.0, load_w=50.0, source_w=source_w)]
+    record = Circuit(parse("A", known=["A"]), [full]).run(drive_of(stretches, plan), stop=Stop(low_v=11.0), step_s=60.0)
+    assert record.ended.kind == "time"
+    given_w = float(record.volts[-1] * record.amps[-1])
+    assert given_w == pytest.approx(50.0 - source_w) if source_w < 50.0 else given_w <= 1e-9
+    assert record.soc_frac.max() < 1.06

@@ -94,6 +94,7 @@ from hotchpot.circuit.layout import (
     W_I,
     W_INWARD,
     W_LEAK,
+    W_LEVEL,
     W_MAIN,
     W_OHMS,
     W_PER_C,
@@ -212,7 +213,7 @@ def sources(P, tab, X, W, Z):
     for k in range(n):
         steep[k] = slope[k]
     if Z[Z_RISE]:
-        _rise(P, W)
+        _rise(P, X, W)
     if past > 0:
         _ends(P, X, W)
     if Z[Z_LOOPS]:
@@ -229,19 +230,22 @@ def _wells(P, X, W):
         if P[WELL_C, k] < 1.0:
             at_hand = W[W_HEAD, k] + P[WELL_M, k] - 1.0 - (1.0 - P[WELL_C, k]) * X[WELL, k]
             W[W_HEAD, k] = at_hand / P[WELL_M, k]
+            W[W_LEVEL, k] = (at_hand + W[W_COLD, k]) / P[WELL_M, k]
             W[W_AVAIL, k] = P[WELL_C, k] * at_hand
             W[W_PER_C, k] = 1.0 / (P[Q_C, k] * P[WELL_C, k] * P[WELL_M, k])
             W[W_DRIFT, k] = (1.0 - P[WELL_C, k]) * P[WELL_K, k] * X[WELL, k] / P[WELL_M, k]
 
 
 @inlined
-def _rise(P, W):
+def _rise(P, X, W):
+    """Work out the resistance on charge, by how full the well at hand is; the cold holds no room for more."""
     for k in range(P.shape[1]):
         if P[CHARGE_RISE, k] > 0.0:
+            level = W[W_LEVEL, k] if P[WELL_C, k] < 1.0 else X[SOC, k]
             ohms = P[R_OHM, k] * W[W_WARM, k]
-            more = ohms * P[CHARGE_RISE, k] / (1.05 - min(max(W[W_HEAD, k], 0.0), FULLEST))
+            more = ohms * P[CHARGE_RISE, k] / (1.05 - min(max(level, 0.0), FULLEST))
             W[W_R_IN, k] = ohms + more
-            W[W_R_IN_SLOPE, k] = more * more / (ohms * P[CHARGE_RISE, k]) if 0.0 < W[W_HEAD, k] < FULLEST else 0.0
+            W[W_R_IN_SLOPE, k] = more * more / (ohms * P[CHARGE_RISE, k]) if 0.0 < level < FULLEST else 0.0
 
 
 @inlined

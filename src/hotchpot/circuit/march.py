@@ -104,7 +104,7 @@ def drive(volts, ohms, G, at, ceiling_v):
         amps, watts = G[G_AMPS, at], G[G_WATTS, at]
         u, good = _under(e, r, amps, watts)
         if u < ceiling_v:  # the source gives what holds the ceiling; above it of itself the bank stands alone
-            u = ceiling_v
+            u, good = ceiling_v, True
             watts, amps = 0.0, (e - u) / r
     total = amps + u * G[G_SIEMENS, at]
     if watts != 0.0:
