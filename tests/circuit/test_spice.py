@@ -219,10 +219,13 @@ def test_agrees_with_ngspice(case: Case, tmp_path: Path) -> None:
         block, case.models, case.leads, case.drive, tmp_path, held_v=case.held_v, deep=case.deep, clock_s=1.0
     )
     assert len(record.time_s) >= 3601
-    off_v = np.abs(record.volts - theirs.at(record.time_s, "volts")).max()
+    # Where something happened there are records between the seconds; ngspice has none there.
+    at = np.full(len(record.time_s), True) if case.fine else np.abs(record.time_s - np.round(record.time_s)) < 1e-9
+    t = record.time_s[at]
+    off_v = np.abs(record.volts[at] - theirs.at(t, "volts")).max()
     base_a = np.abs(record.unit_amps[0]).max() if case.fine else np.abs(record.amps).max()
-    off_a = np.abs(record.unit_amps - theirs.at(record.time_s, "unit_amps")).max() / base_a
-    off_soc = np.abs(record.soc_frac - theirs.at(record.time_s, "soc_frac")).max()
+    off_a = np.abs(record.unit_amps[at] - theirs.at(t, "unit_amps")).max() / base_a
+    off_soc = np.abs(record.soc_frac[at] - theirs.at(t, "soc_frac")).max()
     print(  # noqa: T201  # `pytest -s` shows what was measured
         f"{case.name}: {1e3 * off_v:.4f} mV, {100 * off_a:.5f} % of {base_a:.1f} A, charge {off_soc:.1e}, "
         f"{len(record.time_s)} samples, ngspice {len(theirs.time_s)} steps in {theirs.took_s:.2f} s"

@@ -104,6 +104,7 @@ from hotchpot.circuit.layout import (
     W_R_IN,
     W_R_IN_SLOPE,
     W_R_SLOPE,
+    W_SEEN_C,
     W_SLOPE,
     W_U,
     W_WARM,
@@ -112,6 +113,16 @@ from hotchpot.circuit.layout import (
     WELL_C,
     WELL_K,
     WELL_M,
+    X_HIGH_S,
+    X_HIGH_V,
+    X_HOT_C,
+    X_HOT_S,
+    X_IN_A,
+    X_IN_S,
+    X_LOW_S,
+    X_LOW_V,
+    X_OUT_A,
+    X_OUT_S,
     Z_GAS,
     Z_LOOPS,
     Z_OXYGEN,
@@ -123,7 +134,7 @@ from hotchpot.circuit.layout import (
 _CLOSE_A = 1e-6  # what the straightened gas may miss, beside the unit's own current
 _SMALL = 0.03
 _LEAST_LEAKING = 0.05  # below this charge self-discharge dies down
-_MOST_GAS_A = 1e9
+_LONGEST = 4.0  # e-folds of gas that one round may add
 _STEEPEST = 40.0  # of the exponent of gas: beyond, the current is past all sense and only must not overflow
 
 
@@ -160,7 +171,10 @@ def warm(P, tab, X, W):
         row = tab.kind[k]
         W[W_WARM, k] = tab.warm[row, j] + part * (tab.warm[row, j + 1] - tab.warm[row, j])
         W[W_PER_C, k] = 1.0 / P[Q_C, k]
-        W[W_COLD, k] = 1.0 - (tab.cap[row, j] + part * (tab.cap[row, j + 1] - tab.cap[row, j]))
+        cold = 1.0 - (tab.cap[row, j] + part * (tab.cap[row, j + 1] - tab.cap[row, j]))
+        # The cold holds charge back; it never takes a unit below empty that nobody has drawn on.
+        W[W_COLD, k] = min(cold, max(W[W_COLD, k], X[SOC, k], 0.0))
+        W[W_SEEN_C, k] = X[TEMP, k]
         above = (min(X[TEMP, k], HOTTEST_LEAK_C) - 25.0) / P[LEAK_DOUBLE_K, k]
         W[W_LEAK, k] = P[LEAK_A, k] * 2.0**above * min(max(X[SOC, k] / _LEAST_LEAKING, 0.0), 1.0)
         if P[GAS_A, k] > 0.0:
@@ -341,6 +355,8 @@ def settle(P, W, e, i, Z):
             u = e[k] - behind[k] * i[k]
             if P[GAS_A, k] > 0.0:
                 step = P[GAS_PER_V, k] * (u - volts[k])
+                if step > _LONGEST:  # held, as junctions are in circuit simulators: the line is far off the curve
+                    u, step = volts[k] + _LONGEST / P[GAS_PER_V, k], _LONGEST
                 gas = _grown(W[W_GAS, k], step)
                 if 0.5 * step * step * gas > _CLOSE_A * (1.0 + abs(i[k])):
                     good = False
@@ -364,7 +380,7 @@ def settle(P, W, e, i, Z):
 def _grown(gas, up):
     """Return a gas current grown by exp(up): by its series where that is small, as it is from step to step."""
     series = 1.0 + up * (1.0 + up * (0.5 + up * (1.0 / 6.0 + up * (1.0 / 24.0 + up / 120.0))))
-    return gas * series if abs(up) < _SMALL else min(gas * math.exp(min(up, _STEEPEST)), _MOST_GAS_A)
+    return gas * series if abs(up) < _SMALL else gas * math.exp(up)
 
 
 @compiled
@@ -453,5 +469,34 @@ def _warmer(P, X, Y, W, D, dt, ambient_c):
         main = W[W_MAIN, k]
         lost_j = (Y[E_R0, k] - X[E_R0, k]) + (Y[E_PAIRS, k] - X[E_PAIRS, k]) + (Y[E_SIDE, k] - X[E_SIDE, k])
         heat_w = lost_j / dt - main * (X[TEMP, k] + 273.15) * P[ENTROPY_V_K, k] - W[W_GAS, k] * P[GAS_KEPT_V, k]
-        rest_c = ambient_c + heat_w / P[COOL_W_K, k]
-        Y[TEMP, k] = rest_c + (X[TEMP, k] - rest_c) * D[D_AT, k]
+        if P[COOL_W_K, k] > 0.0:
+            rest_c = ambient_c + heat_w / P[COOL_W_K, k]
+            Y[TEMP, k] = rest_c + (X[TEMP, k] - rest_c) * D[D_AT, k]
+        else:
+            Y[TEMP, k] = X[TEMP, k] + heat_w * dt / P[HEAT_J_K, k]
+
+
+@compiled
+def extremes(X, W, M, t):
+    """Keep the extremes of every unit and when they were."""
+    for k in range(X.shape[1]):
+        i, u, c = W[W_I, k], W[W_U, k], X[TEMP, k]
+        if i > M[X_OUT_A, k]:
+            M[X_OUT_A, k], M[X_OUT_S, k] = i, t
+        if -i > M[X_IN_A, k]:
+            M[X_IN_A, k], M[X_IN_S, k] = -i, t
+        if u > M[X_HIGH_V, k]:
+            M[X_HIGH_V, k], M[X_HIGH_S, k] = u, t
+        if u < M[X_LOW_V, k]:
+            M[X_LOW_V, k], M[X_LOW_S, k] = u, t
+        if c > M[X_HOT_C, k]:
+            M[X_HOT_C, k], M[X_HOT_S, k] = c, t
+
+
+@compiled
+def warmed(X, W):
+    """Return by how much the temperature of any unit has moved since warmth was looked at. [K]"""
+    most = 0.0
+    for k in range(X.shape[1]):
+        most = max(most, abs(X[TEMP, k] - W[W_SEEN_C, k]))
+    return most

@@ -62,14 +62,16 @@ class Stop:
     """
     When a run ends before its drive does.
 
-    `low_v` is the bank's voltage at which loads are cut off; where `back_v` is given they come back there, and the run
-    goes on. `unit_low_v` is the voltage of one cell at which a run ends, by unit. With `first_empty` it ends when the
-    first unit has no charge at hand, with `first_reversed` when a unit's voltage turns round, with `settled_a` when no
-    unit carries more. It always ends where a unit is at `hot_c`: what a hotter battery does is no circuit any more.
+    `low_v` is the bank's voltage at which loads are cut off; where `back_v` is given they come back there, but not
+    within `back_after_s` of the cut-off, and the run goes on. `unit_low_v` is the voltage of one cell at which a run
+    ends, by unit. With `first_empty` it ends when the first unit has no charge at hand, with `first_reversed` when a
+    unit's voltage turns round, with `settled_a` when no unit carries more. It always ends where a unit is at `hot_c`:
+    what a hotter battery does is no circuit any more.
     """
 
     low_v: float | None = None
     back_v: float | None = None
+    back_after_s: float = 300.0
     unit_low_v: dict[str, float] = field(default_factory=dict)
     first_empty: bool = False
     first_reversed: bool = False

@@ -55,9 +55,13 @@ class Going:
     how: at.Floats
     switches: np.ndarray
     bank: at.Floats
+    extremes: at.Floats
     stage: str = ""
     shed: bool = False
+    parted: bool = False
     shed_since_s: float = 0.0
+    back_from_s: float = math.inf
+    absorb_until_s: float = math.inf
     unmet_ws: float = 0.0
     held_open: dict[int, str] = field(default_factory=dict)
     noted: dict[str, int] = field(default_factory=dict)
@@ -80,9 +84,20 @@ class Going:
         standing: at.Floats = self.states[self.side]
         return standing
 
-    def tell(self, kind: str, unit: int | None = None, value: float | None = None, name: str | None = None) -> Event:
+    def wait(self) -> None:
+        """Set the clock to stop at whatever is waited for next."""
+        self.how[at.O_STOP_S] = min(self.back_from_s, self.absorb_until_s)
+
+    def tell(
+        self,
+        kind: str,
+        unit: int | None = None,
+        value: float | None = None,
+        name: str | None = None,
+        amps: float | None = None,
+    ) -> Event:
         """Note that something happened now; return it."""
-        event = Event(kind, self.now_s, self.units.ids[unit] if unit is not None else name, value)
+        event = Event(kind, self.now_s, self.units.ids[unit] if unit is not None else name, value, amps)
         self.events.append(event)
         return event
 
@@ -98,8 +113,8 @@ class Going:
         net = self.net
         code = march(
             self.units.params, self.units.tables, net.tree, net.mesh, self.states, self.sums, self.heats,
-            self.fuse_rows, self.work, self.decays, self.known, self.drive.edges, self.table, self.limits, self.whole,
-            self.clock, self.how, self.switches, times, both, each, self.bank,
+            self.fuse_rows, self.work, self.decays, self.extremes, self.known, self.drive.edges, self.table,
+            self.limits, self.whole, self.clock, self.how, self.switches, times, both, each, self.bank,
         )  # fmt: skip
         count = int(self.clock[at.C_COUNT])
         if count:
@@ -124,7 +139,7 @@ class Going:
             if len(chunks) == 1
             else tuple(np.concatenate([c[i] for c in chunks], axis=i and 1) for i in range(3))
         )
-        if not times.size or times[-1] < self.now_s:
+        if not times.size or times[-1] < self.now_s or self.held_open or self.parted:
             work, state = self.work, self.state
             last = np.stack([work[at.W_I], work[at.W_U], state[at.SOC], state[at.TEMP]])
             times = np.append(times, self.now_s)
@@ -182,7 +197,17 @@ def begin(
         how=np.array([*how, _warm_s(units), np.inf]),
         switches=switches,
         bank=np.zeros(3),
+        extremes=_no_extremes(n),
     )
+
+
+def _no_extremes(n: int) -> at.Floats:
+    import numpy as np
+
+    none = np.zeros((at.EXTREMES, n))
+    none[at.X_HIGH_V] = none[at.X_HOT_C] = -np.inf
+    none[at.X_LOW_V] = np.inf
+    return none
 
 
 def _warm_s(units: Units) -> float:

@@ -32,7 +32,7 @@ def collapsed(going: Going) -> Event | None:
     Where loads that are cut off come back, they are cut off: voltage falls through the cut-off as it collapses.
     """
     if going.stop.back_v is not None and not going.shed:
-        _loads_off(going, 0.0, going.stop.back_v)
+        _loads_off(going, 0.0)
         return None
     event = going.tell("collapse", value=most_w(going))
     _let_go(going)
@@ -66,14 +66,19 @@ def enter(going: Going, stage: str) -> None:
     going.whole[at.B_REACH] = 1.0 if absorbing else -1.0
     going.whole[at.B_AGAIN_V] = plan.again_v if not absorbing and plan.again_v is not None else -math.inf
     going.clock[at.C_WARM] = -1.0
-    going.how[at.O_STOP_S] = math.inf
+    going.absorb_until_s = math.inf
+    going.wait()
 
 
 def time_over(going: Going) -> Event | None:
     """The drive has ended, or the time of a stage."""
     if going.now_s >= going.drive.seconds - 1e-9:
         return going.tell("time")
-    going.how[at.O_STOP_S] = math.inf
+    if going.now_s >= going.back_from_s:
+        going.back_from_s = math.inf
+        going.whole[at.B_HIGH_V] = going.stop.back_v if going.stop.back_v is not None else math.inf
+        going.wait()
+        return None
     return _charged(going)
 
 
@@ -86,10 +91,10 @@ def happened(going: Going) -> Event | None:
             return collapsed(going)
         if stop.back_v is None:
             return going.tell("cut-off", value=volts)
-        _loads_off(going, volts, stop.back_v)
+        _loads_off(going, volts)
     elif volts > whole[at.B_HIGH_V]:
         _loads_on(going, volts)
-    if volts < whole[at.B_AGAIN_V]:
+    if volts < whole[at.B_AGAIN_V] + _compensation_v(going):
         enter(going, "absorb")
         going.tell("bulk", value=volts)
     if held and amps > -whole[at.B_TAIL_A]:
@@ -101,7 +106,7 @@ def happened(going: Going) -> Event | None:
         if going.heats[going.side, j] > going.fuse_rows[at.F_TRIP, j]:
             ended = ended or _blown(going, j)
     if ended is None and float(abs(going.work[at.W_I]).max()) < whole[at.B_SETTLED_A]:
-        return going.tell("settled")
+        return going.tell("parted" if going.parted else "settled")
     return ended
 
 
@@ -125,20 +130,29 @@ def _charged(going: Going) -> Event | None:
     return None
 
 
+def _compensation_v(going: Going) -> float:
+    """Return by how much warmth has moved the charger's volts. [V]"""
+    mean_c = float(going.state[at.TEMP].mean())
+    return float(going.whole[at.B_CEILING_PER_K]) * (mean_c - 25.0)
+
+
 def _reached(going: Going, volts: float) -> None:
     plan = going.drive.charge
     assert plan is not None
     going.whole[at.B_REACH] = -1.0
     going.tell("absorb", value=volts)
     if math.isfinite(plan.absorb_hours):
-        going.how[at.O_STOP_S] = going.now_s + 3600.0 * plan.absorb_hours
+        going.absorb_until_s = going.now_s + 3600.0 * plan.absorb_hours
+        going.wait()
 
 
-def _loads_off(going: Going, volts: float, back_v: float) -> None:
+def _loads_off(going: Going, volts: float) -> None:
     going.tell("loads-off", value=volts)
     going.table[: at.G_SOURCE_A] = 0.0
-    going.whole[at.B_LOW_V], going.whole[at.B_HIGH_V] = -math.inf, back_v
+    going.whole[at.B_LOW_V], going.whole[at.B_HIGH_V] = -math.inf, math.inf
     going.shed, going.shed_since_s = True, going.now_s
+    going.back_from_s = going.now_s + going.stop.back_after_s
+    going.wait()
 
 
 def _loads_on(going: Going, volts: float) -> None:
@@ -203,8 +217,9 @@ def _opened(going: Going, k: int, why: str, own: Electronics) -> Event | None:
     going.limits[at.L_LOW_V, k] = -math.inf
     going.limits[at.L_HIGH_V, k] = going.limits[at.L_OUT_A, k] = going.limits[at.L_IN_A, k] = math.inf
     going.held_open[k] = why
+    amps = float(going.work[at.W_I, k])
     dead, across = _open(going, k)
-    going.tell(f"electronics-{why}", k, across)
+    going.tell(f"electronics-{why}", k, across, amps=amps)
     if own.bears_v is not None and across is not None and across > own.bears_v:
         going.tell("electronics-overstressed", k, across)
     return going.tell("open", k, across) if dead else None
@@ -215,7 +230,7 @@ def _blown(going: Going, j: int) -> Event | None:
     amps = float(going.net.tree.amps[node])
     going.fuse_rows[at.F_TRIP, j] = math.inf
     below = going.fuses[j].below
-    going.tell("fuse", value=amps, name=" ".join(below) if below else "main")
+    going.tell("fuse", value=amps, name=" ".join(below) if below else "main", amps=amps)
     dead, across = _open(going, node)
     return going.tell("open", value=across) if dead else None
 
@@ -232,6 +247,8 @@ def _open(going: Going, node: int) -> tuple[bool, float | None]:
     net.tree.lead[list(net.tops[node]) if net.is_mesh else node] = at.OPEN_OHM
     going.clock[at.C_LEVEL] = FINE_LEVEL
     going.clock[at.C_WARM] = -1.0
+    going.clock[at.C_RECORD] = going.now_s
+    going.parted = True
     e, r = _seen(going)
     if r > _DEAD_OHM or node == going.net.root:
         charging = float(going.bank[0]) < 0.0

@@ -28,9 +28,9 @@ X_ROWS = 16
 # hand), what came out (voltage, currents), which way the current was supposed to flow, and the plain curve.
 (
     W_E, W_SLOPE, W_R, W_R_IN, W_WARM, W_COLD, W_LEAK, W_AVAIL, W_U, W_I, W_MAIN, W_GAS, W_INWARD, W_PLAIN,
-    W_PLAIN_SLOPE, W_BEHIND, W_R_SLOPE, W_R_IN_SLOPE, W_PER_C, W_DRIFT, W_OHMS, W_HEAD, W_LEVEL,
-) = range(23)  # fmt: skip
-W_ROWS = 23
+    W_PLAIN_SLOPE, W_BEHIND, W_R_SLOPE, W_R_IN_SLOPE, W_PER_C, W_DRIFT, W_OHMS, W_HEAD, W_LEVEL, W_SEEN_C,
+) = range(24)  # fmt: skip
+W_ROWS = 24
 # Decays over one step length: of the pairs (what stays, its mean, what an amp adds), what an amp adds to both on the
 # mean, what it takes of the charge, of the wells, of warmth.
 D_A1, D_F1, D_B1, D_A2, D_F2, D_B2, D_PAIRS, D_PER_A, D_AW, D_FW, D_AT = range(11)
@@ -63,6 +63,9 @@ F_NODE, F_AMPS2, F_TAU, F_TRIP = range(4)
 # Switches: gas, charge rise, wells, hysteresis, warming, oxygen, mesh.
 Z_GAS, Z_RISE, Z_WELLS, Z_LOOPS, Z_WARM, Z_OXYGEN, Z_MESH = range(7)
 Z_ROWS = 7
+# Extremes of the units and when they were.
+X_OUT_A, X_OUT_S, X_IN_A, X_IN_S, X_HIGH_V, X_HIGH_S, X_LOW_V, X_LOW_S, X_HOT_C, X_HOT_S = range(10)
+EXTREMES = 10
 # What is recorded of the bank and of every unit.
 RECORD_BANK, RECORD_UNITS = 2, 4
 # Why the steps stopped.

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 
-from hotchpot.circuit.cells import decays, later, mean, now, settle, sources, warm
+from hotchpot.circuit.cells import decays, extremes, later, mean, now, settle, sources, warm, warmed
 from hotchpot.circuit.compiled import compiled
 from hotchpot.circuit.layout import (
     B_AGAIN_V,
@@ -77,11 +77,13 @@ from hotchpot.circuit.layout import (
     W_PER_C,
     W_U,
     Z_MESH,
+    Z_WARM,
 )  # fmt: skip
 from hotchpot.circuit.network import links_w, mesh_links_w, reduce_mesh, reduce_tree, share_mesh, share_tree, taps_w
 
 _ROUNDS = 60
 _MOMENT_S = 1e-6
+_WARMED_K = 0.5  # warmth is looked at again when a unit has moved by this
 _NEAR_EMPTY, _NEAR_FULL, _NEAR_FINER = 0.06, 0.97, 5.0
 
 
@@ -148,14 +150,14 @@ def _solve(P, tree, mesh, X, W, D, dt, G, at, ceiling_v, Z):
 
 
 @compiled
-def _look(X, W, L, B, F, fuses, amps, volts, held):
+def _look(X, W, L, B, F, fuses, amps, volts, held, ceiling_v):
     """
     Return whether anything has passed its limit, and how fast the quickest unit moves through its curve. [1/s]
 
     Near the ends, where curves are steep, that counts more.
     """
     past = 0
-    past += (volts < B[B_LOW_V]) | (volts < B[B_AGAIN_V]) | (volts > B[B_HIGH_V])
+    past += (volts < B[B_LOW_V]) | (volts < B[B_AGAIN_V] + ceiling_v - B[B_CEILING_V]) | (volts > B[B_HIGH_V])
     past += (held > 0.0) & ((amps > -B[B_TAIL_A]) | (B[B_REACH] > 0.0))
     n = X.shape[1]
     i, u, s, avail, warmth, main, per_c = W[W_I], W[W_U], X[SOC], W[W_AVAIL], X[TEMP], W[W_MAIN], W[W_PER_C]
@@ -219,7 +221,18 @@ def _ceiling(B, X):
 
 
 @compiled
-def march(P, tab, tree, mesh, X, S, F, fuses, W, D, known, edges, G, L, B, clock, O, Z, rec_t, rec_b, rec_u, bank):
+def _write(rec_t, rec_b, rec_u, count, t, amps, volts, X, W):
+    rec_t[count] = t
+    rec_b[0, count], rec_b[1, count] = volts, amps
+    for k in range(X.shape[1]):
+        rec_u[0, count, k] = W[W_I, k]
+        rec_u[1, count, k] = W[W_U, k]
+        rec_u[2, count, k] = X[SOC, k]
+        rec_u[3, count, k] = X[TEMP, k]
+
+
+@compiled
+def march(P, tab, tree, mesh, X, S, F, fuses, W, D, M, known, edges, G, L, B, clock, O, Z, rec_t, rec_b, rec_u, bank):
     """
     March until the drive ends, a limit is passed, the records are full, or the load cannot be fed; return which.
 
@@ -230,8 +243,9 @@ def march(P, tab, tree, mesh, X, S, F, fuses, W, D, known, edges, G, L, B, clock
     X, S, F : ndarray, shapes (2, X_ROWS, n), (2, S_ROWS), (2, f)
         The two states: of the units, of the bank's sums, of the fuses' heat.
     fuses : ndarray, shape (4, f)
-    W, D, known
-        Work space, decays of every step level and one for odd lengths, and whether a level's are worked out.
+    W, D, M, known
+        Work space, decays of every step level and one for odd lengths, extremes, and whether a level's decays are
+        known.
     edges, G : ndarray, shapes (m + 1,), (G_ROWS, m)
         Moments [s] at which the drive changes, and what it is between them.
     L, B, clock, O, Z
@@ -244,7 +258,6 @@ def march(P, tab, tree, mesh, X, S, F, fuses, W, D, known, edges, G, L, B, clock
     p, t = int(clock[C_SIDE]), clock[C_TIME]
     at, level = int(clock[C_STRETCH]), int(clock[C_LEVEL])
     count = int(clock[C_COUNT])
-    n = P.shape[1]
     ready = False
     ceiling_v = 0.0
     amps = volts = held = quick = 0.0
@@ -267,21 +280,20 @@ def march(P, tab, tree, mesh, X, S, F, fuses, W, D, known, edges, G, L, B, clock
             if not good:
                 code = COLLAPSED
                 break
-            past, quick = _look(X[p], W, L, B, F[p], fuses, amps, volts, held)
+            extremes(X[p], W, M, t)
+            past, quick = _look(X[p], W, L, B, F[p], fuses, amps, volts, held, ceiling_v)
             if past:
                 code = EVENT
+                if count < rec_t.size:
+                    _write(rec_t, rec_b, rec_u, count, t, amps, volts, X[p], W)
+                    count += 1
                 break
         if t >= clock[C_RECORD]:
             if count == rec_t.size:
                 code = RECORD_FULL
                 break
-            rec_t[count] = t
-            rec_b[0, count], rec_b[1, count] = volts, amps
-            for k in range(n):
-                rec_u[0, count, k] = W[W_I, k]
-                rec_u[1, count, k] = W[W_U, k]
-                rec_u[2, count, k] = X[p, SOC, k]
-                rec_u[3, count, k] = X[p, TEMP, k]
+            _write(rec_t, rec_b, rec_u, count, t, amps, volts, X[p], W)
+            extremes(X[p], W, M, t)
             count += 1
             clock[C_RECORD] = t + O[O_RECORD_S] if O[O_RECORD_S] > 0.0 else t
         if t >= edges[edges.size - 1] or t >= O[O_STOP_S]:
@@ -312,11 +324,15 @@ def march(P, tab, tree, mesh, X, S, F, fuses, W, D, known, edges, G, L, B, clock
             past = True
         else:
             amps, volts, held, good = _solve(P, tree, mesh, X[1 - p], W, D[slot], 0.0, G, at, ceiling_v, Z)
-            past, quick = _look(X[1 - p], W, L, B, F[1 - p], fuses, amps, volts, held)
+            past, quick = _look(X[1 - p], W, L, B, F[1 - p], fuses, amps, volts, held, ceiling_v)
             past |= not good
         if not past:
             p = 1 - p
             t = edges[at + 1] if slot == LEVELS and t + dt >= edges[at + 1] - 1e-9 else t + dt
+            if t >= edges[at + 1]:
+                extremes(X[p], W, M, t)
+            if Z[Z_WARM] and warmed(X[p], W) > _WARMED_K:
+                clock[C_WARM] = t
             ready = True
             continue
         # Something is passed within this step: halve it down to the moment.
@@ -329,7 +345,7 @@ def march(P, tab, tree, mesh, X, S, F, fuses, W, D, known, edges, G, L, B, clock
             past = not _step(P, tab, tree, mesh, X, S, F, fuses, W, D[LEVELS], part, G, at, ceiling_v, O, Z, p)
             if not past:
                 amps, volts, held, good = _solve(P, tree, mesh, X[1 - p], W, D[LEVELS], 0.0, G, at, ceiling_v, Z)
-                past, quick = _look(X[1 - p], W, L, B, F[1 - p], fuses, amps, volts, held)
+                past, quick = _look(X[1 - p], W, L, B, F[1 - p], fuses, amps, volts, held, ceiling_v)
                 past |= not good
             else:
                 good = False
@@ -343,6 +359,10 @@ def march(P, tab, tree, mesh, X, S, F, fuses, W, D, known, edges, G, L, B, clock
         if good:
             p = 1 - p
             code = EVENT
+            extremes(X[p], W, M, t)
+            if count < rec_t.size:
+                _write(rec_t, rec_b, rec_u, count, t, amps, volts, X[p], W)
+                count += 1
         else:
             code = COLLAPSED
         bank[0], bank[1], bank[2] = amps, volts, held

@@ -24,6 +24,7 @@ OVERCHARGE_V = {
     "lead": 1.0,
     "nickel": 0.5,
 }  # per cell and unit of charge beyond full; engineering guess
+BEYOND_FULL = 0.01  # a lithium cell is at its highest allowed voltage within this beyond full; engineering guess
 GAS_AT_V, GAS_AH = 2.23, 100.0  # the cell voltage and size that the data files' gas current is stated for
 WATER_V = 1.48  # thermoneutral voltage of water: what leaves as gas carries this much energy
 LITRES_PER_KG, COOLING_W_M2_K = 0.5, 7.0  # density near 2 kg/L and still air; engineering guesses
@@ -188,7 +189,7 @@ def model_of(state: State, *, soc_frac: float | None = None, temperature_c: floa
         leak_a=state.self_discharge_frac_month.value * ah / LEAK_HOURS_MONTH,
         leak_double_k=chem.get("self_discharge_double_k", 10.0),
         empty_drop_v=unit.cells * (state.ocv_curve.volt[0] - chem.num("reversal_v")),
-        overcharge_v=unit.cells * OVERCHARGE_V[kind],
+        overcharge_v=unit.cells * _overcharge_v(state),
         heat_j_k=kg * chem.get("cp", 1000.0),
         cooling_w_k=COOLING_W_M2_K * 6.0 * (kg * LITRES_PER_KG * 1e-3) ** (2 / 3),
         entropy_v_k=unit.cells * chem.get("ocv_temp_coeff", 0.0) * 1e-3,
@@ -206,6 +207,14 @@ def at_charge(model: UnitModel, soc_frac: float) -> UnitModel:
 
 def _at(points: Sequence[tuple[float, float]], x: float) -> float:
     return interpolate(x, [p for p, _ in points], [f for _, f in points])
+
+
+def _overcharge_v(state: State) -> float:
+    """Return how steeply a cell's voltage rises beyond full: lithium reaches its highest allowed one at once. [V]"""
+    kind = state.chem.kind
+    if kind != "lithium":
+        return OVERCHARGE_V[kind]
+    return max(OVERCHARGE_V[kind], (state.chem.num("charge_max_v") - state.ocv_curve.volt[-1]) / BEYOND_FULL)
 
 
 def _wells(state: State) -> Wells | None:

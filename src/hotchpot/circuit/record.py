@@ -19,12 +19,17 @@ _LEAST_PART = 1e-3
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """Something that happened: its kind, when [s], to which unit or part, and a value that tells more (volts, amps)."""
+    """
+    Something that happened: its kind, when [s], to which unit or part, and a value that tells more (volts, amps).
+
+    `amps` is what the unit or branch carried just before, where something opened.
+    """
 
     kind: str
     time_s: float
     unit: str | None = None
     value: float | None = None
+    amps: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +65,27 @@ class Ledger:
     taps: float
 
 
+@dataclass(frozen=True, slots=True)
+class Peaks:
+    """
+    The extremes of every unit and when they were, arrays of shape (n,). [A], [V], [°C], [s]
+
+    Looked at just before and just after every change of the drive and every event, and at every record: a peak between
+    two records is not missed.
+    """
+
+    out_a: np.ndarray
+    out_a_s: np.ndarray
+    in_a: np.ndarray
+    in_a_s: np.ndarray
+    high_v: np.ndarray
+    high_v_s: np.ndarray
+    low_v: np.ndarray
+    low_v_s: np.ndarray
+    hot_c: np.ndarray
+    hot_c_s: np.ndarray
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Record:
     """
@@ -90,6 +116,7 @@ class Record:
     bank_in_ah: float
     bank_out_wh: float
     bank_in_wh: float
+    peaks: Peaks
     unmet_wh: float = 0.0
     marks: dict[str, dict[str, str]] = field(default_factory=dict)
 

@@ -26,7 +26,7 @@ from hotchpot.circuit.going import Going, begin
 from hotchpot.circuit.guards import Electronics, Fuse
 from hotchpot.circuit.model import UnitModel
 from hotchpot.circuit.net import Leads, net_of
-from hotchpot.circuit.record import Event, Record, balance_of
+from hotchpot.circuit.record import Event, Peaks, Record, balance_of
 from hotchpot.errors import InputError
 
 __all__ = [
@@ -181,6 +181,7 @@ class Circuit:
             bank_in_ah=float(sums[at.S_IN_CHARGE]) / 3600.0,
             bank_out_wh=float(sums[at.S_ENERGY] + sums[at.S_IN_ENERGY]) / 3600.0,
             bank_in_wh=float(sums[at.S_IN_ENERGY]) / 3600.0,
+            peaks=Peaks(*going.extremes),
             unmet_wh=(going.unmet_ws + incidents.unmet_ws(going)) / 3600.0,
             marks={model.id: dict(model.marks) for model in self.models},
         )
