@@ -87,6 +87,7 @@ from hotchpot.circuit.layout import (
     W_AVAIL,
     W_BEHIND,
     W_COLD,
+    W_COLD_TO,
     W_DRIFT,
     W_E,
     W_GAS,
@@ -133,9 +134,10 @@ from hotchpot.circuit.layout import (
 
 _CLOSE_A = 1e-6  # what the straightened gas may miss, beside the unit's own current
 _SMALL = 0.03
+_MOST_HELD = 0.98  # of its charge that the cold may hold back in a unit at rest
 _LEAST_LEAKING = 0.05  # below this charge self-discharge dies down
 _LONGEST = 4.0  # e-folds of gas that one round may add
-_STEEPEST = 40.0  # of the exponent of gas: beyond, the current is past all sense and only must not overflow
+_STEEPEST = 300.0  # of the exponent of gas, so that it cannot overflow; a round adds few e-folds
 
 
 @compiled
@@ -162,7 +164,7 @@ def _decay(tau, dt):
 
 
 @compiled
-def warm(P, tab, X, W):
+def warm(P, tab, X, W, first):
     """Work out what temperature does to resistance, charge at hand and self-discharge; the gas current anew."""
     for k in range(P.shape[1]):
         at = min(max(X[TEMP, k] - LOW_C, 0.0), WARM_STEPS - 1e-9)
@@ -173,7 +175,9 @@ def warm(P, tab, X, W):
         W[W_PER_C, k] = 1.0 / P[Q_C, k]
         cold = 1.0 - (tab.cap[row, j] + part * (tab.cap[row, j + 1] - tab.cap[row, j]))
         # The cold holds charge back; it never takes a unit below empty that nobody has drawn on.
-        W[W_COLD, k] = min(cold, max(W[W_COLD, k], X[SOC, k], 0.0))
+        W[W_COLD_TO, k] = min(cold, max(W[W_COLD, k], _MOST_HELD * X[SOC, k], 0.0))
+        if first:
+            W[W_COLD, k] = W[W_COLD_TO, k]
         W[W_SEEN_C, k] = X[TEMP, k]
         above = (min(X[TEMP, k], HOTTEST_LEAK_C) - 25.0) / P[LEAK_DOUBLE_K, k]
         W[W_LEAK, k] = P[LEAK_A, k] * 2.0**above * min(max(X[SOC, k] / _LEAST_LEAKING, 0.0), 1.0)
@@ -354,11 +358,15 @@ def settle(P, W, e, i, Z):
         for k in range(n):
             u = e[k] - behind[k] * i[k]
             if P[GAS_A, k] > 0.0:
+                # Held, as junctions are in circuit simulators: far up its curve gas is not what the line says.
+                u = min(u, max(volts[k], P[GAS_AT_V, k]) + _LONGEST / P[GAS_PER_V, k])
                 step = P[GAS_PER_V, k] * (u - volts[k])
-                if step > _LONGEST:  # held, as junctions are in circuit simulators: the line is far off the curve
-                    u, step = volts[k] + _LONGEST / P[GAS_PER_V, k], _LONGEST
-                gas = _grown(W[W_GAS, k], step)
-                if 0.5 * step * step * gas > _CLOSE_A * (1.0 + abs(i[k])):
+                if abs(step) < _SMALL:  # as it is from step to step
+                    gas = W[W_GAS, k] * _series(step)
+                else:
+                    up = P[GAS_PER_V, k] * (u - P[GAS_AT_V, k]) + P[GAS_PER_K, k] * (W[W_SEEN_C, k] - 25.0)
+                    gas = P[GAS_A, k] * math.exp(min(up, _STEEPEST))
+                if 0.5 * step * step * gas > _CLOSE_A * (1.0 + abs(i[k])) or u < e[k] - behind[k] * i[k]:
                     good = False
                 W[W_GAS, k] = gas
                 main[k] += gas
@@ -377,10 +385,9 @@ def settle(P, W, e, i, Z):
 
 
 @inlined
-def _grown(gas, up):
-    """Return a gas current grown by exp(up): by its series where that is small, as it is from step to step."""
-    series = 1.0 + up * (1.0 + up * (0.5 + up * (1.0 / 6.0 + up * (1.0 / 24.0 + up / 120.0))))
-    return gas * series if abs(up) < _SMALL else gas * math.exp(up)
+def _series(up):
+    """Return exp(up) for a small exponent, to 1e-12."""
+    return 1.0 + up * (1.0 + up * (0.5 + up * (1.0 / 6.0 + up * (1.0 / 24.0 + up / 120.0))))
 
 
 @compiled
@@ -500,3 +507,11 @@ def warmed(X, W):
     for k in range(X.shape[1]):
         most = max(most, abs(X[TEMP, k] - W[W_SEEN_C, k]))
     return most
+
+
+@compiled
+def colder(W, part):
+    """Let what the cold holds back follow the temperature without jumps: by this part of the way."""
+    held, towards = W[W_COLD], W[W_COLD_TO]
+    for k in range(W.shape[1]):
+        held[k] += (towards[k] - held[k]) * part

@@ -28,9 +28,9 @@ X_ROWS = 16
 # hand), what came out (voltage, currents), which way the current was supposed to flow, and the plain curve.
 (
     W_E, W_SLOPE, W_R, W_R_IN, W_WARM, W_COLD, W_LEAK, W_AVAIL, W_U, W_I, W_MAIN, W_GAS, W_INWARD, W_PLAIN,
-    W_PLAIN_SLOPE, W_BEHIND, W_R_SLOPE, W_R_IN_SLOPE, W_PER_C, W_DRIFT, W_OHMS, W_HEAD, W_LEVEL, W_SEEN_C,
-) = range(24)  # fmt: skip
-W_ROWS = 24
+    W_PLAIN_SLOPE, W_BEHIND, W_R_SLOPE, W_R_IN_SLOPE, W_PER_C, W_DRIFT, W_OHMS, W_HEAD, W_LEVEL, W_SEEN_C, W_COLD_TO,
+) = range(25)  # fmt: skip
+W_ROWS = 25
 # Decays over one step length: of the pairs (what stays, its mean, what an amp adds), what an amp adds to both on the
 # mean, what it takes of the charge, of the wells, of warmth.
 D_A1, D_F1, D_B1, D_A2, D_F2, D_B2, D_PAIRS, D_PER_A, D_AW, D_FW, D_AT = range(11)

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 
-from hotchpot.circuit.cells import decays, extremes, later, mean, now, settle, sources, warm, warmed
+from hotchpot.circuit.cells import colder, decays, extremes, later, mean, now, settle, sources, warm, warmed
 from hotchpot.circuit.compiled import compiled
 from hotchpot.circuit.layout import (
     B_AGAIN_V,
@@ -83,6 +83,7 @@ from hotchpot.circuit.network import links_w, mesh_links_w, reduce_mesh, reduce_
 
 _ROUNDS = 60
 _MOMENT_S = 1e-6
+_COLD_S = 600.0  # how fast the charge that cold holds back follows the temperature; engineering guess
 _WARMED_K = 0.5  # warmth is looked at again when a unit has moved by this
 _NEAR_EMPTY, _NEAR_FULL, _NEAR_FINER = 0.06, 0.97, 5.0
 
@@ -264,7 +265,7 @@ def march(P, tab, tree, mesh, X, S, F, fuses, W, D, M, known, edges, G, L, B, cl
     grown = 0
     while True:
         if t >= clock[C_WARM]:
-            warm(P, tab, X[p], W)
+            warm(P, tab, X[p], W, t == 0.0)
             ceiling_v = _ceiling(B, X[p])
             clock[C_WARM] = t + O[O_WARM_S]
             ready = False
@@ -331,8 +332,10 @@ def march(P, tab, tree, mesh, X, S, F, fuses, W, D, M, known, edges, G, L, B, cl
             t = edges[at + 1] if slot == LEVELS and t + dt >= edges[at + 1] - 1e-9 else t + dt
             if t >= edges[at + 1]:
                 extremes(X[p], W, M, t)
-            if Z[Z_WARM] and warmed(X[p], W) > _WARMED_K:
-                clock[C_WARM] = t
+            if Z[Z_WARM]:
+                colder(W, min(dt / _COLD_S, 1.0))
+                if warmed(X[p], W) > _WARMED_K:
+                    clock[C_WARM] = t
             ready = True
             continue
         # Something is passed within this step: halve it down to the moment.
