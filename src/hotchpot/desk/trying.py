@@ -194,6 +194,8 @@ def _every_s(bank: Bank, scenario: Scenario, wish: Wish) -> float | None:
     """Return the time between records: as wished, else so that a bank of many units keeps no more than is of use."""
     if wish.every is not None:
         return wish.every
+    if scenario.record_s is not None:
+        return scenario.record_s
     moments = max(FEWEST_MOMENTS, MOST_NUMBERS // len(bank.units))
     return None if moments >= 2000 else scenario.drive.seconds / moments
 

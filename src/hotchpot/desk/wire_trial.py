@@ -49,7 +49,13 @@ def trial_wire(report: TrialReport) -> dict[str, Any]:
             "says": report.telling.ends,
         },
         "events": [
-            {"kind": one.kind, "time_s": fine(one.time_s), "unit": one.unit, "value": num(one.value)}
+            {
+                "kind": one.kind,
+                "time_s": fine(one.time_s),
+                "unit": one.unit,
+                "value": num(one.value),
+                "amps": num(one.amps),
+            }
             for one in record.events
         ],
         "balance": {

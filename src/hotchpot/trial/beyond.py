@@ -33,8 +33,9 @@ def named(bank: Bank, plan: Plan, scenario: Scenario, trial: Trial) -> Trial:
     record = trial.record
     if record.ended.kind == "collapse" or not is_beyond(record):
         return trial
-    if len(record.time_s) > 1:
-        before_v, before_a = float(record.volts[-2]), float(record.amps[-2])
+    before = record.time_s < record.ended.time_s
+    if before.any():
+        before_v, before_a = float(record.volts[before][-1]), float(record.amps[before][-1])
     else:
         rest = circuit_of(bank, plan, scenario).run(drive_of([Stretch(seconds=1.0)]), ambient_c=scenario.ambient_c)
         before_v, before_a = float(rest.volts[0]), float(rest.amps[0])
@@ -43,4 +44,4 @@ def named(bank: Bank, plan: Plan, scenario: Scenario, trial: Trial) -> Trial:
     ended = Event("collapse", record.ended.time_s, None, full_v**2 / (4.0 * ohm))
     kept = tuple(event for event in record.events if event.time_s < ended.time_s)
     record = replace(record, ended=ended, events=(*kept, ended))
-    return replace(trial, record=record, notable=notable(bank, scenario, record, trial.shares))
+    return replace(trial, record=record, notable=notable(bank, scenario, record, trial.shares, plan))

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 
+from hotchpot.bank.rules.joining import CAUTION_FRAC, CHARGE_FRAC, FINE_FRAC, FUSE_FRAC
 from hotchpot.bank.verdict import Verdict
 from hotchpot.bench.state import State
 from hotchpot.trial import shares as parts_of
@@ -12,6 +14,7 @@ from hotchpot.trial.texts import MOST_NAMED
 
 SOON_FRAC = 0.95  # a unit that is empty before this part of the run is told of
 RISE_K = 10.0  # project rule
+ROUGH_S = 60.0  # a first record later than this hides how the surge falls
 LEAST_C = 1e-3  # a current below this part of the capacity is none
 TESTS = {
     "capacity_ah": ("capacity", "a timed discharge run"),
@@ -19,29 +22,33 @@ TESTS = {
     "soc_frac": ("charge", "a rest voltage, or a full charge"),
     "leak_a": ("self-discharge", "four weeks of rest between two voltages"),
 }
+FULL_IS_BEST = " A charge that nobody knows counts as full, which is the best case; --doubt shows the range."
 LEAK_MATTERS_S = 7 * 86_400.0
 
 
 def _worst_shares(look: Look) -> Iterator[Said]:
-    """Tell of the unit nearest to or furthest beyond its limit, once giving and once taking."""
-    import numpy as np
-
+    """Tell of the unit with the worst verdict, of those alike nearest its limit, once giving and once taking."""
     if look.scenario.fine:
         if look.bank.parallels:
             yield from _surge(look)
         return
-    record = look.record
+    peaks = look.record.peaks
     for code, charging in (("trial-discharge-share", False), ("trial-charge-share", True)):
-        amps = -record.unit_amps if charging else record.unit_amps
+        amps, when = (peaks.in_a, peaks.in_a_s) if charging else (peaks.out_a, peaks.out_a_s)
         limits = look.limits_a(charging=charging)
-        loads = np.maximum(amps, 0.0) / np.maximum(limits, 1e-9)
-        at, k = np.unravel_index(int(loads.argmax()), loads.shape)
-        state, value, limit = look.states[k], float(amps[at, k]), float(limits[k])
-        if value < LEAST_C * state.capacity_ah.value:
+        rows = []
+        for k, state in enumerate(look.states):
+            value, limit = float(amps[k]), float(limits[k])
+            if value >= LEAST_C * state.capacity_ah.value:
+                verdict = _verdict(state, value, limit, charging=charging)
+                rows.append((verdict.rank, value / max(limit, 1e-9), -k, verdict))
+        if not rows:
             continue
-        equal = abs(float(record.amps[at])) * float(look.equal_parts[k])
-        verdict = _verdict(state, value, limit, charging=charging)
-        facts = {"when": span(float(record.time_s[at])), "equal": equal, "load": limit / value}
+        *_, place, verdict = max(rows, key=lambda row: row[:3])
+        k = -place
+        state, value, limit, at_s = look.states[k], float(amps[k]), float(limits[k]), float(when[k])
+        equal = look.bank_a_at(at_s, charging=charging) * float(look.equal_parts[k])
+        facts = {"when": span(at_s), "equal": equal, "load": limit / value}
         limit_of = "charge_c_max" if charging else "discharge_c_cont"
         yield Said(
             code=code, verdict=verdict, subject=(state.unit.id,), facts=facts, value=value, limit=limit,
@@ -56,47 +63,87 @@ def _verdict(state: State, amps: float, limit_a: float, *, charging: bool) -> Ve
 
 
 def _surge(look: Look) -> Iterator[Said]:
-    """Tell of the surge where it bears hardest on a unit, and of how long it takes to settle."""
+    """Tell of the surge where it bears hardest on a unit, also if it opened something, and of how long it settles."""
+    record = look.record
+    rows = [row for charging in (False, True) for row in _surges(look, charging=charging)]
+    verdict, _, k, taking, value, limit = max(rows, key=lambda row: (row[0].rank, row[1]))
+    state = look.states[k]
+    peaks = record.peaks
+    at_s = float((peaks.in_a_s if taking else peaks.out_a_s)[k])
+    facts = {
+        "gives": "takes" if taking else "gives", "moved_ah": abs(float(record.out_ah[k] - record.in_ah[k])),
+        "when": "when the branches meet" if at_s <= 0.0 else f"{span(at_s)} after the branches meet",
+        "opened": ", and something opens" if look.parted else "",
+    }  # fmt: skip
+    yield Said(
+        code="trial-surge", verdict=verdict, subject=(state.unit.id,), facts=facts, value=value, limit=limit,
+        source=state.chem.cite("charge_c_max" if taking else "discharge_c_cont"),
+    )  # fmt: skip
+    if record.ended.kind in ("settled", "time", "parted"):
+        yield _settling(look)
+
+
+def _surges(look: Look, *, charging: bool) -> Iterator[tuple[Verdict, float, int, bool, float, float]]:
+    """Yield verdict, part of the limit, place, direction, amps and limit of each unit's largest current."""
+    peaks, fused = look.record.peaks, look.fused_a
+    amps = {k: float(value) for k, value in enumerate(peaks.in_a if charging else peaks.out_a)}
+    places = {name: k for k, name in enumerate(look.record.ids)}
+    for event in look.record.events:  # what a unit carried just before it opened
+        if event.amps is not None and event.unit in places and (event.amps < 0.0) == charging:
+            k = places[event.unit]
+            amps[k] = max(amps[k], abs(event.amps))
+    limits = look.limits_a(charging=charging)
+    for k, state in enumerate(look.states):
+        value, limit = amps[k], min(float(limits[k]), FUSE_FRAC * fused.get(state.unit.id, math.inf))
+        moved = abs(float(look.record.out_ah[k] - look.record.in_ah[k])) / state.capacity_ah.value
+        ratio = value / max(limit, 1e-9)
+        if value > state.peak_limit_a() or (charging and limit <= 0.0 and value >= LEAST_C * state.capacity_ah.value):
+            verdict = Verdict.FORBID
+        elif ratio > CAUTION_FRAC:
+            verdict = Verdict.ONLY_IF
+        else:
+            verdict = Verdict.CAUTION if ratio > FINE_FRAC or moved > CHARGE_FRAC else Verdict.FINE
+        yield verdict, ratio, k, charging, value, limit
+
+
+def _settling(look: Look) -> Said:
+    """Tell how long a joining takes, and when its largest current is down to half, between two records."""
     import numpy as np
 
     record = look.record
-    amps = record.unit_amps
-    limits = np.where(amps < 0.0, look.limits_a(charging=True), look.limits_a(charging=False))
-    loads = np.abs(amps) / np.maximum(limits, 1e-9)
-    at, k = np.unravel_index(int(loads.argmax()), loads.shape)
-    state, taking = look.states[k], bool(amps[at, k] < 0.0)
-    value, limit = abs(float(amps[at, k])), float(limits[at, k])
-    facts = {"gives": "takes" if taking else "gives", "moved_ah": abs(float(record.out_ah[k] - record.in_ah[k]))}
-    yield Said(
-        code="trial-surge", verdict=_verdict(state, value, limit, charging=taking and value > 0.0),
-        subject=(state.unit.id,), facts=facts, value=value, limit=limit,
-        source=state.chem.cite("charge_c_max" if taking else "discharge_c_cont"),
-    )  # fmt: skip
-    if record.ended.kind not in ("settled", "time"):
-        return
-    settled = record.ended.kind == "settled"
-    largest = np.abs(amps).max(axis=1)
-    half = record.time_s[int(np.argmax(largest <= 0.5 * largest[0]))] if len(largest) > 1 else 0.0
-    yield Said(
+    settled = record.ended.kind == "settled" and not look.parted
+    how = "It has settled" if settled else "It has come apart and not settled" if look.parted else "It has not settled"
+    largest, time_s = np.abs(record.unit_amps).max(axis=1), record.time_s
+    first = max(float(largest[0]), float(record.peaks.out_a.max()), float(record.peaks.in_a.max()))
+    j = int(np.argmax(largest <= 0.5 * first))
+    if largest[j] > 0.5 * first:
+        half = "later than that"
+    elif j == 0:
+        half = "at once"
+    else:
+        part = (largest[j - 1] - 0.5 * first) / (largest[j - 1] - largest[j]) if largest[j - 1] > largest[j] else 1.0
+        at_s = float(time_s[j - 1] + min(max(part, 0.0), 1.0) * (time_s[j] - time_s[j - 1]))
+        rough = j == 1 and time_s[j] > ROUGH_S
+        half = f"within {span(float(time_s[j]))}" if rough else "at once" if at_s <= 0.0 else f"after {span(at_s)}"
+    return Said(
         code="trial-settling", verdict=Verdict.FINE if settled else Verdict.CAUTION, subject=record.ids,
-        facts={"settled": "It has settled" if settled else "It has not settled", "half": span(float(half))},
-        value=record.ended.time_s / 3600.0,
+        facts={"settled": how, "half": half}, value=record.ended.time_s / 3600.0,
     )  # fmt: skip
 
 
 def _heat(look: Look) -> Iterator[Said]:
     import numpy as np
 
-    record = look.record
+    record, peaks = look.record, look.record.peaks
     name = "charge_t" if record.bank_in_ah > record.bank_out_ah else "discharge_t"
     limits = np.array([float(state.chem.row(name)[1]) for state in look.states])
-    at, k = np.unravel_index(int((record.temperature_c - limits).argmax()), record.temperature_c.shape)
-    value, limit = float(record.temperature_c[at, k]), float(limits[k])
+    k = int((peaks.hot_c - limits).argmax())
+    value, limit = float(peaks.hot_c[k]), float(limits[k])
     rise = value - float(record.temperature_c[0, k])
     verdict = Verdict.FORBID if value > limit else Verdict.CAUTION if rise > RISE_K else Verdict.FINE
     yield Said(
         code="trial-heat", verdict=verdict, subject=(record.ids[k],), value=value, limit=limit,
-        facts={"when": span(float(record.time_s[at])), "rise": rise}, source=look.states[k].chem.cite(name),
+        facts={"when": span(float(peaks.hot_c_s[k])), "rise": rise}, source=look.states[k].chem.cite(name),
     )  # fmt: skip
 
 
@@ -104,7 +151,7 @@ def _first_empty(look: Look) -> Iterator[Said]:
     import numpy as np
 
     record = look.record
-    event = record.first("empty")
+    event = look.first_empty
     if event is None or event.unit is None:
         return
     at = min(int(np.searchsorted(record.time_s, event.time_s)), len(record.time_s) - 1)
@@ -162,7 +209,8 @@ def _bases(look: Look) -> Iterator[Said]:
         listed = "; ".join(f"{TESTS[name][0]} of {_listing(units)}" for name, units in assumed.items())
         tests = "; ".join(f"{TESTS[name][1]} for {TESTS[name][0]}" for name in assumed)
         units = tuple(dict.fromkeys(unit for named in assumed.values() for unit in named))
-        facts = {"parts": listed, "tests": tests}
+        unread = "soc_frac" in assumed
+        facts = {"parts": listed, "tests": tests, "best": FULL_IS_BEST if unread else ""}
         yield Said(code="trial-assumed", verdict=Verdict.CAUTION, subject=units, facts=facts)
     if typical:
         yield Said(

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from hotchpot.bank.bank import Bank
 from hotchpot.errors import InputError
 from hotchpot.trial.chance import Chance
-from hotchpot.trial.samples import DRAWN, PER_UNIT, VOLTS_KEPT, Sample
+from hotchpot.trial.samples import DRAWN, HARMS, PER_UNIT, VOLTS_KEPT, Sample
 
 if TYPE_CHECKING:
     import numpy as np
@@ -215,6 +215,7 @@ def _chances(
         "peak-amps": figures["of_peak"] > 1.0,
         "charge-amps": figures["of_charge"] > 1.0,
         "hot": figures["hottest_c"] > hot,
+        **{code: np.array([one.harmed[code] for one in samples]) for code in HARMS},
         "reversed": _units_that(samples, ids, lambda kind: kind == "reversed"),
         "electronics": _units_that(samples, ids, lambda kind: kind.startswith("electronics")),
     }

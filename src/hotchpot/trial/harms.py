@@ -1,31 +1,29 @@
-"""Checks on what breaks: sums that fail, loads that collapse, what opens, cells driven below empty or above full."""
+"""Checks on what breaks: sums that fail, loads that collapse, ends before time, cells below empty or above full."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 from hotchpot.bank.verdict import Verdict
 from hotchpot.circuit.record import Event, Record
-from hotchpot.trial.look import Look, Said, span
-from hotchpot.trial.shares import TAPS
-from hotchpot.trial.texts import MOST_NAMED
+from hotchpot.trial import passed
+from hotchpot.trial.look import Figure, Look, Said, span
+from hotchpot.trial.passed import BELOW_FRAC, SHORTS_AT
 
-SHORTS_AT = -0.12  # charge of a lithium unit; chemistry data, overdischarge
-BELOW_FRAC = 0.01  # less than this part of its capacity below empty is the end of a discharge, not a reversal
 CHARGE_ERROR, ENERGY_ERROR = 1e-6, 1e-3
-REASONS = {
-    "electronics-low": "a low voltage",
-    "electronics-high": "a high voltage",
-    "electronics-amps": "its current",
-}
+TAIL_FRAC = 1.05  # of the tail current: a charge that ends above has run out of time
+FLOWS_C = 1e-3  # a current below this part of the capacity is none
+MOST_DIGITS = 7
+TOO_MUCH = "What was asked for is more than the bank gives."
+LESS_LOAD = "Use a smaller load or more units."
+NOT_FULL = "The current has not tailed off: the bank is not full, and lead that is not filled sulphates."
+MORE_TIME = "Give it more hours or more amps, or look for the unit that holds it back."
 
 
 def _sums(look: Look) -> Iterator[Said]:
     balance = look.record.balance
-    # A run's own sum of energy leaves out what taps drew. Written so that a sum that is no number fails too.
-    energy_holds = balance.energy_error_frac <= ENERGY_ERROR or look.share(TAPS) != 0.0
-    if not (balance.charge_error_frac <= CHARGE_ERROR and energy_holds):
+    # Written so that a sum that is no number fails too.
+    if not (balance.charge_error_frac <= CHARGE_ERROR and balance.energy_error_frac <= ENERGY_ERROR):
         facts = {"charge": balance.charge_error_frac, "energy": balance.energy_error_frac}
         yield Said(
             code="trial-balance", verdict=Verdict.FORBID, subject=look.record.ids, facts=facts,
@@ -33,61 +31,49 @@ def _sums(look: Look) -> Iterator[Said]:
         )  # fmt: skip
 
 
-def _ending(look: Look) -> Iterator[Said]:
+def _collapse(look: Look) -> Iterator[Said]:
     ended, ids = look.record.ended, look.record.ids
-    when = {"when": span(ended.time_s)}
     if ended.kind == "collapse":
-        yield Said(code="trial-collapse", verdict=Verdict.FORBID, subject=ids, facts=when, value=ended.value)
-    if ended.kind in ("open", "too-many-events"):
-        opened = [
-            event for event in look.record.events if event.kind == "fuse" or event.kind.startswith("electronics-")
-        ]
-        what = ", ".join(dict.fromkeys(event.unit or "?" for event in opened[-MOST_NAMED:])) or "the last branch"
-        yield Said(
-            code="trial-open", verdict=Verdict.ONLY_IF, subject=ids, facts={**when, "what": what}, value=ended.value
-        )
-    wanted_s = look.scenario.drive.seconds
-    asked = look.scenario.name.startswith(("profile", "day")) or ", for " in look.scenario.says
-    if asked and ended.kind not in ("time", "charged", "settled") and ended.time_s < wanted_s:
-        facts = {**when, "wanted": wanted_s / 3600.0, "reason": look.ends}
-        yield Said(
-            code="trial-short", verdict=Verdict.CAUTION, subject=ids, facts=facts, value=ended.time_s / 3600.0,
-            limit=wanted_s / 3600.0,
-        )  # fmt: skip
+        facts = {"when": span(ended.time_s)}
+        yield Said(code="trial-collapse", verdict=Verdict.FORBID, subject=ids, facts=facts, value=ended.value)
 
 
-def _electronics(look: Look) -> Iterator[Said]:
-    bears = {state.unit.id: state.unit.bms_max_v for state in look.states}
-    for event in look.record.events:
-        name = event.unit or ""
-        facts: dict[str, Any] = {"when": span(event.time_s)}
-        if event.kind == "electronics-overstressed":
-            yield Said(
-                code="trial-electronics-overstressed", verdict=Verdict.FORBID, subject=(name,), facts=facts,
-                value=event.value, limit=bears[name],
-            )  # fmt: skip
-        elif event.kind in REASONS:
-            limit = bears[name]
-            facts["bears"] = (
-                f", of the {limit:.3g} V it bears" if limit else "; what it bears is not known: ask its maker"
-            )
-            facts["reason"] = f"by {REASONS[event.kind]}"
-            facts["across"] = "an unknown voltage lies" if event.value is None else f"{event.value:.3g} V lie"
-            yield Said(
-                code="trial-electronics", verdict=Verdict.CAUTION if limit else Verdict.ONLY_IF, subject=(name,),
-                facts=facts, value=event.value, limit=limit,
-            )  # fmt: skip
+def _too_short(look: Look) -> Iterator[Said]:
+    """Tell of a run that ends before its time, and of a charge that ends by its time and not by being full."""
+    ended, wanted_s, scenario = look.record.ended, look.scenario.drive.seconds, look.scenario
+    asked = scenario.name.startswith(("profile", "day")) or ", for " in scenario.says
+    early = asked and ended.kind not in ("time", "charged", "settled") and ended.time_s < wanted_s
+    unfilled = _unfilled(look)
+    if not early and not unfilled:
+        return
+    facts = {
+        "when": span(ended.time_s), "wanted": wanted_s / 3600.0, "reason": unfilled or look.ends,
+        "why": NOT_FULL if unfilled else TOO_MUCH, "do": MORE_TIME if unfilled else LESS_LOAD,
+    }  # fmt: skip
+    yield Said(
+        code="trial-short", verdict=Verdict.CAUTION, subject=look.record.ids, facts=facts,
+        value=ended.time_s / 3600.0, limit=wanted_s / 3600.0,
+    )  # fmt: skip
 
 
-def _fuses(look: Look) -> Iterator[Said]:
-    blown = [event for event in look.record.events if event.kind == "fuse"]
-    for event in blown:
-        # Of fuses that open at one moment the second carries nothing any more: the largest current is that of all.
-        amps = max(abs(other.value or 0.0) for other in blown if other.time_s == event.time_s)
-        yield Said(
-            code="trial-fuse", verdict=Verdict.ONLY_IF, subject=(event.unit or "main",),
-            facts={"when": span(event.time_s)}, value=amps,
-        )  # fmt: skip
+def _unfilled(look: Look) -> str:
+    """Return why a charge that has ended is not full, or nothing."""
+    record, charge = look.record, look.scenario.drive.charge
+    if charge is None or not look.scenario.name.startswith("charge"):
+        return ""
+    amps = -float(record.amps[-1])
+    if record.ended.kind == "time":
+        return f"its time is over with {Figure(max(amps, 0.0)):.3g} A still flowing, before it is charged"
+    if record.ended.kind == "charged" and 0.0 < TAIL_FRAC * charge.tail_a < amps:
+        tail = f"above the {Figure(charge.tail_a):.3g} A of a full bank"
+        return f"the time of the charger's stage is over at {Figure(amps):.3g} A, {tail}"
+    return ""
+
+
+def _taps(look: Look) -> Iterator[Said]:
+    """Tell of taps that the run went without, as what they hang on is cut out."""
+    if look.dropped_taps:
+        yield Said(code="trial-tap-dropped", verdict=Verdict.CAUTION, subject=look.dropped_taps, facts={})
 
 
 HARM_BELOW = {
@@ -98,26 +84,25 @@ HARM_BELOW = {
 
 
 def _below_empty(look: Look) -> Iterator[Said]:
-    record = look.record
-    for k, state in enumerate(look.states):
-        under_ah, lowest = float(record.under_ah[k]), float(record.soc_frac[:, k].min())
-        volts = record.unit_volts[:, k]
+    import numpy as np
+
+    record, args = look.record, (look.record, look.states, look.cells)
+    low, shorts, depths = passed.below_empty(*args), passed.internal_short(*args), passed.depths(*args[:2])
+    for k in np.flatnonzero(low).tolist():
+        state, under_ah = look.states[k], float(record.under_ah[k])
         reversed_at = _event(record, "reversed", state.unit.id)
-        floor_v = state.unit.cells * state.chem.num("abs_min_v")
-        if record.ended.time_s <= 0.0 or (lowest > -BELOW_FRAC and volts.min() >= floor_v and reversed_at is None):
-            continue
         kind, source = state.chem.kind, state.chem.cite("reversal_v")
         first = _event(record, "empty", state.unit.id) or reversed_at or record.ended
         said = reversed_at or first
         facts = {
-            "under_ah": under_ah, "percent": 100.0 * lowest, "low_v": float(volts.min()), "harm": HARM_BELOW[kind],
-            "when": span(said.time_s), "depth": "reversed" if reversed_at else "below empty",
+            "under_ah": under_ah, "percent": -100.0 * float(depths[k]), "low_v": float(record.peaks.low_v[k]),
+            "harm": HARM_BELOW[kind], "when": span(said.time_s), "depth": "reversed" if reversed_at else "below empty",
             "safe_ah": _given_by(record, first),
         }  # fmt: skip
-        if kind == "lithium" and lowest < SHORTS_AT:
+        if shorts[k]:
             yield Said(
                 code="trial-internal-short", verdict=Verdict.FORBID, subject=(state.unit.id,), facts=facts,
-                value=lowest, limit=SHORTS_AT, source=source,
+                value=-float(depths[k]), limit=SHORTS_AT, source=source,
             )  # fmt: skip
         verdict = Verdict.FORBID if kind == "lithium" else Verdict.ONLY_IF if reversed_at else Verdict.CAUTION
         yield Said(
@@ -146,27 +131,57 @@ HARM_ABOVE = {
 
 
 def _over_voltage(look: Look) -> Iterator[Said]:
-    """Tell of the unit that goes furthest above its own charge voltage while it takes charge."""
-    import numpy as np
-
+    """Tell of the unit that goes furthest above its live cells' charge voltage, whoever charges it."""
     record = look.record
-    allowed = np.array([state.unit.cells * state.chem.num("charge_max_v") for state in look.states])
-    taken = np.where(record.unit_amps < 0.0, record.unit_volts, 0.0) / allowed
-    at, k = np.unravel_index(int(taken.argmax()), taken.shape)
-    ratio, state = float(taken[at, k]), look.states[k]
-    if ratio <= 0.0 or record.bank_in_ah <= 0.0:
+    ratios = passed.volts_of_max(record, look.states, look.cells)
+    k = max(range(len(ratios)), key=lambda j: (ratios[j] > 1.0 + passed.OVER_FRAC and _worst(look, j).rank, ratios[j]))
+    ratio, state, cells = float(ratios[k]), look.states[k], look.cells[k]
+    over = ratio > 1.0 + passed.OVER_FRAC
+    taken = any(amps >= FLOWS_C * s.capacity_ah.value for amps, s in zip(record.peaks.in_a, look.states, strict=True))
+    if cells == 0 or not (over or taken):
         return
-    over = ratio > 1.0 + 1e-3
-    worst = Verdict.FORBID if state.chem.kind == "lithium" else Verdict.ONLY_IF
-    value = ratio * float(allowed[k])
+    value, limit = float(record.peaks.high_v[k]), cells * state.chem.num("charge_max_v")
+    high, allowed = told_apart(value, limit)
     facts = {
-        "when": span(float(record.time_s[at])), "per_cell": value / state.unit.cells,
-        "harm": HARM_ABOVE[state.chem.kind],
+        "when": span(float(record.peaks.high_v_s[k])), "per_cell": told_apart(value / cells, limit / cells)[0],
+        "high": high, "allowed": allowed, "harm": HARM_ABOVE[state.chem.kind],
+        "short": "" if cells == state.unit.cells else f" of the {cells} that are left",
     }  # fmt: skip
     yield Said(
-        code="trial-over-voltage", verdict=worst if over else Verdict.FINE, subject=(state.unit.id,), facts=facts,
-        value=value, limit=float(allowed[k]), source=state.chem.cite("charge_max_v"),
+        code="trial-over-voltage", verdict=_worst(look, k) if over else Verdict.FINE, subject=(state.unit.id,),
+        facts=facts, value=value, limit=limit, source=state.chem.cite("charge_max_v"),
     )  # fmt: skip
 
 
-HARMS = (_sums, _ending, _electronics, _fuses, _below_empty, _over_voltage)
+def _worst(look: Look, k: int) -> Verdict:
+    return Verdict.FORBID if look.states[k].chem.kind == "lithium" else Verdict.ONLY_IF
+
+
+def told_apart(value: float, limit: float) -> tuple[str, str]:
+    """
+    Return two figures with as many digits as it takes to tell them apart.
+
+    >>> told_apart(14.7, 14.4), told_apart(14.7004, 14.7)
+    (('14.7', '14.4'), ('14.7004', '14.7'))
+    """
+    texts = ("", "")
+    for digits in range(4, MOST_DIGITS):
+        texts = f"{value:.{digits}g}", f"{limit:.{digits}g}"
+        if texts[0] != texts[1]:
+            break
+    return texts
+
+
+def _short_charged(look: Look) -> Iterator[Said]:
+    """Tell of units with a shorted cell that take charge: the cells left get its volts too, and the short heats."""
+    for k, state in enumerate(look.states):
+        amps, name = float(look.record.peaks.in_a[k]), state.unit.id
+        if name not in look.scenario.shorted or amps < FLOWS_C * state.capacity_ah.value:
+            continue
+        facts = {"when": span(float(look.record.peaks.in_a_s[k])), "ah": float(look.record.in_ah[k])}
+        yield Said(
+            code="trial-short-charged", verdict=_worst(look, k), subject=(name,), facts=facts, value=amps, limit=0.0
+        )
+
+
+HARMS = (_sums, _collapse, _too_short, _taps, _below_empty, _over_voltage, _short_charged)

@@ -6,13 +6,15 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from hotchpot.bank.bank import Bank
+from hotchpot.bank.bank import Bank, Node
+from hotchpot.bank.plan import Plan
 from hotchpot.bank.verdict import Verdict
 from hotchpot.bench.state import State
-from hotchpot.circuit.record import Record
+from hotchpot.circuit.record import Event, Record
 from hotchpot.trial.outcome import Share
+from hotchpot.trial.passed import live_cells
 from hotchpot.trial.scenario import Scenario
-from hotchpot.trial.wired import is_out
+from hotchpot.trial.wired import dropped_taps, fuses_of, is_out
 
 if TYPE_CHECKING:
     import numpy as np
@@ -28,7 +30,10 @@ ENDS = {
     "charged": "charged",
     "settled": "settled",
     "open": "nothing can flow any more",
-    "too-many-events": "too much happens at once to go on",
+    "parted": "something opened, and nothing flows any more; what is apart has not settled",
+    "hot": "{unit} is so hot that what follows is fire, not current",
+    "diverged": "its numbers run away, and none of them is to be used",
+    "too-many-events": "too much happens, over and over, to go on",
 }
 
 
@@ -66,11 +71,46 @@ class Look:
     scenario: Scenario
     record: Record
     shares: tuple[Share, ...]
+    plan: Plan = Plan()
 
     @cached_property
     def states(self) -> tuple[State, ...]:
         """The units' states in the order of the record."""
         return self.bank.units
+
+    @cached_property
+    def cells(self) -> tuple[int, ...]:
+        """How many cells of each unit have a voltage, in the order of the record."""
+        return tuple(live_cells(state, self.scenario.shorted) for state in self.states)
+
+    @cached_property
+    def dropped_taps(self) -> tuple[str, ...]:
+        """The units whose taps the run went without, as the string they are in is cut out."""
+        return () if self.scenario.fine else dropped_taps(self.bank, self.plan, self.scenario.lost)
+
+    @cached_property
+    def first_empty(self) -> Event | None:
+        """The first unit that was empty; a unit without a living cell has no charge to be out of."""
+        live = {state.unit.id for state, cells in zip(self.states, self.cells, strict=True) if cells}
+        events = self.record.events
+        return next((event for event in events if event.kind == "empty" and event.unit in live), None)
+
+    @cached_property
+    def fused_a(self) -> dict[str, float]:
+        """The rating of the fuse whose whole current each unit carries, by unit. [A]"""
+        groups = {node.ids: node for node in self.bank.root.walk()}
+        rated: dict[str, float] = {}
+        for fuse in fuses_of(self.bank, self.plan):
+            node = groups.get(tuple(fuse.below)) if fuse.below else None
+            if node is not None and not any(part.is_parallel for part in node.walk()):
+                rated |= dict.fromkeys(node.ids, fuse.amps)
+        return rated
+
+    @property
+    def parted(self) -> bool:
+        """Whether a fuse or a protection opened."""
+        opened = ("fuse", "electronics-low", "electronics-high", "electronics-amps")
+        return self.record.ended.kind == "parted" or any(event.kind in opened for event in self.record.events)
 
     @cached_property
     def equal_parts(self) -> np.ndarray:
@@ -103,9 +143,33 @@ class Look:
         warmth = self.record.temperature_c[0]
         return np.array([s.charge_limit_at(float(t)) for s, t in zip(self.states, warmth, strict=True)])
 
+    def bank_a_at(self, time_s: float, *, charging: bool) -> float:
+        """
+        Return the bank's current at the moment of a peak, in that direction. [A]
+
+        From the record where it has that moment, else from the units' peaks where all were then.
+        """
+        import numpy as np
+
+        record, peaks = self.record, self.record.peaks
+        rows = np.abs(record.time_s - time_s) <= 1e-9 * max(1.0, time_s)
+        if rows.any():
+            return float(np.maximum(-record.amps[rows] if charging else record.amps[rows], 0.0).max())
+        when, amps = (peaks.in_a_s, peaks.in_a) if charging else (peaks.out_a_s, peaks.out_a)
+        if np.ptp(when) <= 1e-9 * max(1.0, time_s):
+            return _through(self.bank.root, dict(zip(record.ids, map(float, amps), strict=True)))
+        return abs(float(np.interp(time_s, record.time_s, record.amps)))
+
     def share(self, name: str) -> float:
         """Return a part of the energy by its name; nought where it was left out. [Wh]"""
         return sum(share.wh for share in self.shares if share.name == name)
+
+
+def _through(node: Node, amps: dict[str, float]) -> float:
+    if not node.children:
+        return amps[node.ids[0]]
+    parts = [_through(child, amps) for child in node.children]
+    return sum(parts) if node.is_parallel else max(parts)
 
 
 def span(seconds: float) -> str:

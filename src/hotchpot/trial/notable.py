@@ -1,7 +1,7 @@
 """
 What to look at in a trial: findings with their limits and sources, the weightiest first.
 
-The checks (`harms`, `carried`) yield facts under a code; the words stand in `texts`. A check that has nothing to say
+The checks (`harms`, `openings`, `carried`) yield facts under a code; the words stand in `texts`. A check that has nothing to say
 yields nothing; one that holds is told as fine, so that its figures are seen.
 """
 
@@ -12,12 +12,15 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from hotchpot.bank.bank import Bank
+from hotchpot.bank.plan import Plan
 from hotchpot.bank.verdict import Finding, Verdict
 from hotchpot.circuit.record import Record
 from hotchpot.trial.carried import CARRIED
 from hotchpot.trial.harms import HARMS
 from hotchpot.trial.look import Figure, Look, Said, span
+from hotchpot.trial.openings import OPENINGS
 from hotchpot.trial.outcome import Share
+from hotchpot.trial.passed import possible
 from hotchpot.trial.scenario import Scenario
 from hotchpot.trial.texts import MOST_NAMED, NOTHING, TEXTS
 
@@ -26,11 +29,13 @@ __all__ = ["Figure", "Look", "notable", "span"]
 MOST_ALIKE = 4  # findings of one code and verdict; more are told in the last of them
 
 
-def notable(bank: Bank, scenario: Scenario, record: Record, shares: Sequence[Share]) -> tuple[Finding, ...]:
+def notable(
+    bank: Bank, scenario: Scenario, record: Record, shares: Sequence[Share], plan: Plan | None = None
+) -> tuple[Finding, ...]:
     """Return what is worth knowing of a run, the weightiest first; many units alike are told as one."""
-    look = Look(bank, scenario, _possible(record), tuple(shares))
+    look = Look(bank, scenario, possible(record), tuple(shares), plan or Plan())
     order = list(TEXTS)
-    found = _gathered(_finding(said) for check in (*HARMS, *CARRIED) for said in check(look))
+    found = _gathered(_finding(said) for check in (*HARMS, *OPENINGS, *CARRIED) for said in check(look))
     return tuple(sorted(found, key=lambda f: (-f.verdict.rank, order.index(f.code))))
 
 
@@ -72,15 +77,3 @@ def _finding(said: Said) -> Finding:
         limit=limit,
         unit=words.unit,
     )
-
-
-def _possible(record: Record) -> Record:
-    """Return a record without the moment of collapse, whose currents no bank could give."""
-    import numpy as np
-
-    if record.ended.kind != "collapse":
-        return record
-    if len(record.time_s) == 1:
-        return replace(record, amps=np.zeros(1), unit_amps=np.zeros_like(record.unit_amps))
-    names = ("time_s", "volts", "amps", "unit_amps", "unit_volts", "soc_frac", "temperature_c")
-    return replace(record, **{name: getattr(record, name)[:-1] for name in names})

@@ -7,7 +7,7 @@ the number of the sample: a sample is the same whoever runs it, when, and howeve
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -18,6 +18,15 @@ from hotchpot.bench.standing.curve import OwnCurve
 from hotchpot.bench.state import State
 from hotchpot.circuit.record import Record
 from hotchpot.errors import InputError
+from hotchpot.trial.passed import (
+    below_empty,
+    depths,
+    internal_short,
+    live_cells,
+    over_voltage,
+    possible,
+    volts_of_max,
+)
 from hotchpot.trial.scenario import Scenario
 
 if TYPE_CHECKING:
@@ -31,7 +40,11 @@ LASTING_S = 30.0  # what a unit carries longer counts as lasting: the chemistry 
 FLOWING_FRAC = 0.01  # of the bank's largest current; below, a unit's part of it says nothing
 CURVE_STEP_V = 1e-4  # curves are moved by whole steps of this, so that units moved alike still share one table
 DRAWN = ("capacity_ah", "resistance_mohm", "soc_frac", "self_discharge_frac_month")
-PER_UNIT = ("most_a", "most_share", "of_lasting", "of_peak", "of_charge", "least_v", "hottest_c")
+PER_UNIT = (
+    "most_a", "most_share", "of_lasting", "of_peak", "of_charge", "least_v", "most_v_of_max", "least_soc", "under_frac",
+    "hottest_c",
+)  # fmt: skip
+HARMS = {"over-voltage": over_voltage, "below-empty": below_empty, "internal-short": internal_short}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +75,13 @@ class Sample:
         unit's own limit as drawn. A charge where none is allowed is infinite.
     least_v, hottest_c : tuple of float
         Lowest voltage [V] and highest temperature [°C].
+    most_v_of_max : tuple of float
+        Highest voltage over what the unit's live cells may have.
+    least_soc, under_frac : tuple of float
+        Lowest charge, and how far it was driven below empty as a part of the capacity.
+    harmed : Mapping[str, tuple of bool]
+        Which units were over their voltage, below empty, or so far below that lithium shorts inside: by code, and by
+        the tests of a trial's own findings.
     bank_v : tuple of float
         The bank's voltage at `VOLTS_KEPT` moments, evenly from the start to the end of this run. [V]
     charge_error_frac, energy_error_frac : float
@@ -83,6 +103,10 @@ class Sample:
     of_peak: tuple[float, ...]
     of_charge: tuple[float, ...]
     least_v: tuple[float, ...]
+    most_v_of_max: tuple[float, ...]
+    least_soc: tuple[float, ...]
+    under_frac: tuple[float, ...]
+    harmed: Mapping[str, tuple[bool, ...]]
     hottest_c: tuple[float, ...]
     bank_v: tuple[float, ...]
     charge_error_frac: float
@@ -164,8 +188,8 @@ def sample(bank: Bank, plan: Plan, scenario: Scenario, *, seed: int, index: int)
 
     Notes
     -----
-    Largest and least values are those of the records: a peak between two of them is missed, so a scenario whose peaks
-    matter asks for a short `record_s`. A stated charge of the scenario stands above the drawn one.
+    Largest and least values are the run's own peaks, also between two records; only what is held for 30 s is worked out
+    from the records. A stated charge of the scenario stands above the drawn one.
     """
     from hotchpot.trial.wired import circuit_of
 
@@ -178,7 +202,7 @@ def sample(bank: Bank, plan: Plan, scenario: Scenario, *, seed: int, index: int)
         ambient_c=scenario.ambient_c,
         fine=scenario.fine,
     )
-    return kept(record, [bank.states[name] for name in record.ids], index=index)
+    return kept(record, [bank.states[name] for name in record.ids], index=index, shorted=scenario.shorted)
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,21 +223,26 @@ class Study:
         return sample(self.bank, self.plan, self.scenario, seed=self.seed, index=index)
 
 
-def kept(record: Record, states: list[State], *, index: int) -> Sample:
-    """Return what a study keeps of a run; `states` are those of `record.ids`, as drawn."""
+def kept(record: Record, states: list[State], *, index: int, shorted: Collection[str] = ()) -> Sample:
+    """Return what a study keeps of a run; `states` are those of `record.ids`, as drawn; `shorted` lack a cell each."""
     import numpy as np
 
-    empty = record.first("empty")
+    record = possible(record)
+    peaks, cells = record.peaks, [live_cells(state, shorted) for state in states]
+    live = {state.unit.id for state, count in zip(states, cells, strict=True) if count}
+    empty = next((event for event in record.events if event.kind == "empty" and event.unit in live), None)
     out, into = _held_a(record.time_s, record.unit_amps)
-    most = np.abs(record.unit_amps).max(axis=0)
     figures = {
-        "most_a": most,
+        "most_a": np.maximum(peaks.out_a, peaks.in_a),
         "most_share": _shares(record),
         "of_lasting": _over(out, [state.discharge_limit_a() for state in states]),
-        "of_peak": _over(record.unit_amps.max(axis=0), [state.peak_limit_a() for state in states]),
+        "of_peak": _over(peaks.out_a, [state.peak_limit_a() for state in states]),
         "of_charge": _over(into, [state.charge_limit_at(state.temperature_c) for state in states]),
-        "least_v": record.unit_volts.min(axis=0),
-        "hottest_c": record.temperature_c.max(axis=0),
+        "least_v": peaks.low_v,
+        "most_v_of_max": volts_of_max(record, states, cells),
+        "least_soc": record.soc_frac.min(axis=0),
+        "under_frac": depths(record, states),
+        "hottest_c": peaks.hot_c,
     }
     moments = np.linspace(0.0, record.time_s[-1], VOLTS_KEPT)
     drawn = {name: tuple(_value(state, name) for state in states) for name in DRAWN}
@@ -227,6 +256,7 @@ def kept(record: Record, states: list[State], *, index: int) -> Sample:
         first_empty=(empty.unit or "") if empty is not None else "",
         ids=record.ids,
         drawn=drawn,
+        harmed={code: tuple(test(record, states, cells).tolist()) for code, test in HARMS.items()},
         bank_v=tuple(np.interp(moments, record.time_s, record.volts).tolist()),
         charge_error_frac=record.balance.charge_error_frac,
         energy_error_frac=record.balance.energy_error_frac,

@@ -30,6 +30,8 @@ WIND_FRAC = 0.3  # of the charger's amps, all day; engineering guess
 QUARTER_S = 900.0
 SETTLED_C = 0.002  # a joining has settled when no unit carries more than this part of the smallest capacity per hour
 JOINING_DAYS = 14.0
+LONGEST_STEP_S = 60.0  # of so long a run
+MOST_KEPT = 300_000  # moments times units of a joining that is recorded step by step
 LONGEST_H = 24.0 * 90
 
 
@@ -219,14 +221,16 @@ def joining(bank: Bank, plan: Plan, *, hours: float | None = None) -> Scenario:
     if unknown:
         mend = "read the rest voltage, or charge it to full and state that"
         raise InputError(Fault(f"unit {name}", "its charge is not known", mend) for name in unknown)
+    seconds = 3600.0 * (hours or 24.0 * JOINING_DAYS)
     settled_a = SETTLED_C * min(state.capacity_ah.value for state in bank.units)
     return Scenario(
         name="joining",
         says=f"All branches joined at once as they stand, no load, until no unit carries more than {settled_a:.2g} A.",
-        drive=drive_of([Stretch(seconds=3600.0 * (hours or 24.0 * JOINING_DAYS))]),
+        drive=drive_of([Stretch(seconds=seconds)]),
         stop=Stop(settled_a=settled_a),
         ambient_c=ambient_c(bank, plan),
         fine=True,
+        record_s=0.0 if seconds / LONGEST_STEP_S * len(bank.units) <= MOST_KEPT else None,
     )
 
 

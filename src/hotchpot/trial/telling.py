@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 from hotchpot.bank.bank import Bank
 from hotchpot.circuit.record import Record
 from hotchpot.trial.beyond import is_beyond
-from hotchpot.trial.look import Figure, Look, span
+from hotchpot.trial.look import ENDS, Figure, Look, span
 from hotchpot.trial.outcome import Trial
+from hotchpot.trial.passed import possible
 
 if TYPE_CHECKING:
     import numpy as np
@@ -39,7 +40,9 @@ class Telling:
 
 def moments_of(record: Record) -> int:
     """Return how many moments of a record are possible: that of collapse is none."""
-    return len(record.time_s) - (record.ended.kind == "collapse" or is_beyond(record))
+    if record.ended.kind == "collapse" or is_beyond(record):
+        return int((record.time_s < record.ended.time_s).sum())
+    return len(record.time_s)
 
 
 def tell(bank: Bank, trial: Trial, kind: str) -> Telling:
@@ -53,7 +56,7 @@ def tell(bank: Bank, trial: Trial, kind: str) -> Telling:
     kind : str
         What was tried: load, profile, charge, day or joining.
     """
-    look = Look(bank, trial.scenario, trial.record, trial.shares)
+    look = Look(bank, trial.scenario, possible(trial.record), trial.shares)
     said = _Said(look, trial, kind, moments_of(trial.record))
     return Telling(moments=said.moments, ends=said.ends, lines=tuple(said.lines()))
 
@@ -71,6 +74,8 @@ class _Said:
 
     @property
     def ends(self) -> str:
+        if self.record.ended.kind == "settled" and self.look.parted:
+            return ENDS["parted"]
         return DONE.get(self.record.ended.kind, self.look.ends)
 
     def lines(self) -> Iterator[str]:
@@ -137,7 +142,7 @@ class _Said:
 
     def joined(self) -> Iterator[str]:
         record = self.record
-        settled = record.ended.kind == "settled"
+        settled = record.ended.kind == "settled" and not self.look.parted
         after = f"after {span(record.ended.time_s)}"
         yield f"It settles {after}." if settled else f"It has not settled {after}: {self.ends}."
 
@@ -148,13 +153,17 @@ class _Said:
         record, parts = self.record, self.look.equal_parts
         beside = np.flatnonzero(parts < 1.0 - 1e-9)
         looked = beside if beside.size else np.arange(len(parts))
-        amps = abs(record.unit_amps[: self.moments, looked])
-        at, k = divmod(int(amps.argmax()), amps.shape[1])
-        most, equal = float(amps[at, k]), abs(float(record.amps[at])) * float(parts[looked[k]])
+        peaks = self.look.record.peaks
+        out, into = peaks.out_a[looked], peaks.in_a[looked]
+        amps = np.maximum(out, into)
+        k = int(amps.argmax())
+        most, charging = float(amps[k]), bool(into[k] > out[k])
+        at_s = float((peaks.in_a_s if charging else peaks.out_a_s)[looked[k]])
+        equal = self.look.bank_a_at(at_s, charging=charging) * float(parts[looked[k]])
         if most <= 0.0:
             return "No unit carries any current."
-        when = "at the first moment" if at == 0 else f"after {span(float(record.time_s[at]))}"
-        names = _named([record.ids[j] for j in looked], amps[at], most)
+        when = "at the first moment" if at_s <= 0.0 else f"after {span(at_s)}"
+        names = _named([record.ids[j] for j in looked], amps, most)
         if not beside.size:
             who = f"{names} carries" if len(parts) == 1 else "All units carry the same current,"
             return f"{who} {_n(most)} A at most, {when}."
@@ -166,7 +175,7 @@ class _Said:
 
     def emptied(self) -> str:
         record = self.record
-        event = record.first("empty")
+        event = self.look.first_empty
         if event is not None and event.unit is not None:
             others = [float(value) for name, value in zip(record.ids, self._row(event.time_s), strict=True)
                       if name != event.unit]  # fmt: skip
@@ -174,8 +183,11 @@ class _Said:
             bound = f" ({own:.0f} % are bound at this rate, and come back with rest)" if own > BOUND_PERCENT else ""
             left = f"; the fullest of the others then holds {100.0 * max(others):.0f} %" if others else ""
             return f"{event.unit} is empty {'first, ' if others else ''}after {span(event.time_s)}{bound}{left}."
-        lowest = record.soc_frac[: self.moments].min(axis=0)
-        names = _named(record.ids, -lowest, -float(lowest.min()))
+        live = [k for k, cells in enumerate(self.look.cells) if cells]
+        if not live:
+            return "No unit has a living cell."
+        lowest = record.soc_frac[: self.moments, live].min(axis=0)
+        names = _named([record.ids[k] for k in live], -lowest, -float(lowest.min()))
         return f"None is empty; lowest: {names} with {100.0 * float(lowest.min()):.0f} %."
 
     def filled(self) -> str:

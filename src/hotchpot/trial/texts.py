@@ -45,7 +45,8 @@ TEXTS = {
     ),
     "trial-electronics-overstressed": Words(
         Gate.PROTECTION, "voltage across an open protection switch", "V",
-        "{unit}'s protection opens after {when} and then has {value:.3g} V across it; it bears {limit:.3g} V.",
+        "{unit}'s protection opens after {when} with {now} across it; up to {value:.3g} V can come to lie there ({of}); "
+        "it bears {limit:.3g} V.",
         "A switch that must block more than it is made for fails shorted, often with fire, and guards nothing then.",
         "Fewer units in series, or packs whose maker allows this many.",
         "unit's label (bms_max_v); " + SOLVED,
@@ -66,9 +67,22 @@ TEXTS = {
     ),
     "trial-over-voltage": Words(
         Gate.WINDOW, "highest voltage of a unit on charge", "V",
-        "{unit} reaches {value:.4g} V after {when}, {per_cell:.2f} V a cell; {limit:.4g} V is allowed.",
+        "{unit} reaches {high} V after {when}, {per_cell} V a cell{short}; {allowed} V is allowed.",
         "{harm}",
         "Charge each unit to its own limit, bring all to one charge first, or lower the charger.",
+    ),
+    "trial-short-charged": Words(
+        Gate.WINDOW, "charge current of a unit with a shorted cell", "A",
+        "{unit} has a shorted cell and takes up to {value:.3g} A after {when}, {ah:.3g} Ah in all.",
+        "The cells that are left get the volts of the lost one too, and the short heats: lithium can burn, lead gasses.",
+        "Never charge it, nor leave it beside others that do: take it out.",
+        "a shorted lithium cell is never charged: common practice, no source; " + SOLVED,
+    ),
+    "trial-cycling": Words(
+        Gate.SITE, "how many times it came and went", "",
+        "Until {when} {what} {times} times; the run stops there.",
+        "{why}",
+        "{do}",
     ),
     "trial-open": Words(
         Gate.PROTECTION, "voltage across the opened place", "V",
@@ -85,16 +99,18 @@ TEXTS = {
     ),
     "trial-electronics": Words(
         Gate.PROTECTION, "voltage across an open protection switch", "V",
-        "{unit}'s protection opens after {when}, {reason}; {across} across it{bears}.",
+        "{unit}'s protection opens after {when}, {reason}; {now} {lie} across it{bears}, and {may}. In this run it stays "
+        "open; {again}.",
         "Protection is the last resort, not the regulator: what it carried, the others must carry.",
         "Set the bank's cut-off or charger so that no unit's own protection has to act.",
         "chemistry data (discharge_min_v, charge_max_v) or label (bms_max_a); " + SOLVED,
     ),
     "trial-surge": Words(
         Gate.CURRENT, "largest current at the joining", "A",
-        "{unit} {gives} {value:.3g} A when the branches meet, against {limit:.3g} A; {moved_ah:.3g} Ah move.",
+        "{unit} {gives} {value:.3g} A {when}, against {limit:.3g} A{opened}; {moved_ah:.3g} Ah move.",
         "Only the resistance of units and links holds a surge back; it arcs where the last contact is made.",
         "Bring the units to one voltage first, or join through a resistor (hotchpot join).",
+        "limits as the judge's join-surge: fine to 0.2 of the limit and 10 % of the capacity, caution to 0.5; " + SOLVED,
     ),
     "trial-discharge-share": Words(
         Gate.CURRENT, "largest discharge current of a unit", "A",
@@ -123,8 +139,14 @@ TEXTS = {
     "trial-short": Words(
         Gate.WINDOW, "time until it ends", "h",
         "It ends after {when} of {wanted:.3g} h: {reason}.",
-        "What was asked for is more than the bank gives.",
-        "Use a smaller load or more units.",
+        "{why}",
+        "{do}",
+    ),
+    "trial-tap-dropped": Words(
+        Gate.SITE, "taps left out", "",
+        "What is tapped at {unit} is left out of this run, as its string is cut out.",
+        "A load that hangs on a string that is gone is dark, or finds another way that nobody planned.",
+        "Move the tap to a string that stays, or feed it from the whole bank through a converter.",
     ),
     "trial-unmet": Words(
         Gate.SITE, "energy that loads did without", "Wh",
@@ -134,7 +156,7 @@ TEXTS = {
     ),
     "trial-settling": Words(
         Gate.CURRENT, "time to equalise", "h",
-        "{settled} {value:.3g} h after the joining; the largest current is down to half after {half}.",
+        "{settled} {value:.3g} h after the joining; the largest current is down to half {half}.",
         "Flat curves equalise slowly: the voltages meet long before the charges do.",
         "Leave it joined, unloaded and watched until then, or charge each unit to full by itself first.",
     ),
@@ -154,7 +176,7 @@ TEXTS = {
     ),
     "trial-assumed": Words(
         Gate.UNIT, "values that were never measured", "",
-        "This rests on values that nobody measured: {parts}.",
+        "This rests on values that nobody measured: {parts}.{best}",
         "Who carries what follows from just these; with others the answer may be another.",
         "Measure them to be sure: {tests}.",
         "hotchpot bench tells which reading settles most",

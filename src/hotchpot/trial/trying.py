@@ -51,5 +51,5 @@ def try_out(bank: Bank, plan: Plan, scenario: Scenario, *, progress: Callable[[f
         label_ah=label_ah,
         label_wh=label_wh,
         shares=shares,
-        notable=notable(bank, scenario, record, shares),
+        notable=notable(bank, scenario, record, shares, plan),
     )

@@ -9,7 +9,7 @@ its resistance.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from hotchpot.bank.bank import Bank, Node
@@ -39,7 +39,8 @@ def circuit_of(bank: Bank, plan: Plan, scenario: Scenario) -> Circuit:
     plan : Plan
         Its wiring and protection are used; a link that it does not state is the bank's own.
     scenario : Scenario
-        A scenario with `fine` set is a joining: units begin at the voltages that were read, and taps are off.
+        A scenario with `fine` set is a joining: units begin at the voltages that were read, taps are off, and lead
+        takes charge at its plain resistance: what charging adds builds up over minutes, and must not hide the surge.
 
     Raises
     ------
@@ -51,20 +52,21 @@ def circuit_of(bank: Bank, plan: Plan, scenario: Scenario) -> Circuit:
     circuit = Circuit(
         bank.arrangement,
         models,
-        leads_of(bank, plan, taps=not scenario.fine),
+        leads_of(bank, plan, taps=not scenario.fine, lost=scenario.lost),
         fuses=fuses_of(bank, plan),
-        electronics=electronics_of(bank),
+        electronics=electronics_of(bank, models),
     )
     for name in scenario.lost:
         circuit.net.tree.lead[circuit.net.ids.index(name)] = OPEN_OHM
     return circuit
 
 
-def leads_of(bank: Bank, plan: Plan, *, taps: bool = True) -> Leads:
+def leads_of(bank: Bank, plan: Plan, *, taps: bool = True, lost: Collection[str] = ()) -> Leads:
     """
     Return the links of a bank as the plan states them, else the bank's own link and ideal bars.
 
-    The cable runs out and back, at 40 °C. A tap counts with its mean current over the day.
+    The cable runs out and back, at 40 °C. A tap counts with its mean current over the day; one in a string that is
+    `lost` hangs on nothing and is left out.
     """
     wiring = plan.wiring
     link_ohm = bank.link_ohm if wiring.link_mohm is None else wiring.link_mohm * 1e-3
@@ -74,7 +76,7 @@ def leads_of(bank: Bank, plan: Plan, *, taps: bool = True) -> Leads:
         main_ohm=cable_ohm(wiring),
         takeoff=wiring.takeoff or "busbar",
         tied=bool(wiring.midpoints_tied) and any(_has_midpoints(node) for node in bank.parallels),
-        taps=tuple(_taps(wiring)) if taps else (),
+        taps=tuple(tap for tap in _taps(wiring) if not hangs_on_lost(bank.root, tap[0], lost)) if taps else (),
     )
 
 
@@ -86,6 +88,17 @@ def _taps(wiring: Wiring) -> Iterator[tuple[str, float]]:
     for tap in wiring.taps:
         if tap.below is not None and tap.amps:
             yield tap.below, tap.amps * (24.0 if tap.hours_per_day is None else tap.hours_per_day) / 24.0
+
+
+def hangs_on_lost(root: Node, unit: str, lost: Collection[str]) -> bool:
+    """Return whether any block that a unit is in carries nothing, once these units are cut out."""
+    return any(unit in node.ids and is_out(node, lost) for node in root.walk()) if lost else False
+
+
+def dropped_taps(bank: Bank, plan: Plan, lost: Collection[str]) -> tuple[str, ...]:
+    """Return the units whose taps are left out, as what they hang on is cut out."""
+    named = dict.fromkeys(name for name, _ in _taps(plan.wiring))
+    return tuple(name for name in named if hangs_on_lost(bank.root, name, lost))
 
 
 def cable_ohm(wiring: Wiring) -> float:
@@ -132,17 +145,19 @@ def outermost(root: Node) -> Iterator[Node]:
             waiting.extend(reversed(node.children))
 
 
-def electronics_of(bank: Bank) -> dict[str, Electronics]:
-    """Return the protection that units have of their own: it opens at the voltages of their chemistry."""
+def electronics_of(bank: Bank, models: Sequence[UnitModel] = ()) -> dict[str, Electronics]:
+    """Return the protection that units have of their own: it opens at the voltages of their live cells' chemistry."""
+    live = {model.id: model.cells for model in models}
     found = {}
     for state in bank.units:
         unit, chem = state.unit, state.chem
         if not unit.bms:
             continue
+        cells = live.get(unit.id, unit.cells)
         lowest_v = max(chem.num("discharge_min_v"), chem.num("abs_min_v"))
         found[unit.id] = Electronics(
-            low_v=unit.cells * lowest_v,
-            high_v=unit.cells * chem.num("charge_max_v"),
+            low_v=cells * lowest_v,
+            high_v=cells * chem.num("charge_max_v"),
             most_a=unit.bms_max_a or float("inf"),
             bears_v=unit.bms_max_v,
         )
@@ -156,6 +171,8 @@ def _model(state: State, scenario: Scenario) -> UnitModel:
         model = replace(model, marks={**model.marks, "soc_frac": "scenario"})
     elif scenario.fine:
         model = _as_read(model, state)
+    if scenario.fine:
+        model = replace(model, charge_rise=0.0)
     if name in scenario.shorted:
         model = shorted(model)
     if name in scenario.dead:
