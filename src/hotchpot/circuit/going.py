@@ -108,7 +108,7 @@ class Going:
         from hotchpot.circuit.march import march
 
         n = len(self.units.ids)
-        times, both, each = np.empty(size := self._room()), np.empty((2, size)), np.empty((4, size, n))
+        times, both, each = np.empty(size := self._room()), np.empty((2, size)), np.empty((self._kept, size, n))
         self.clock[at.C_COUNT] = 0
         net = self.net
         code = march(
@@ -122,6 +122,11 @@ class Going:
             self.chunks.append(chunk if 2 * count > size else (chunk[0].copy(), chunk[1].copy(), chunk[2].copy()))
         return int(code)
 
+    @property
+    def _kept(self) -> int:
+        """How many rows of the units are recorded: temperatures only where they change."""
+        return at.RECORD_UNITS if self.switches[at.Z_WARM] else at.RECORD_COLD
+
     def _room(self) -> int:
         """Return how many records the next block should hold: what is left of the drive, in moderation."""
         each_s = float(self.how[at.O_RECORD_S] or self.how[at.O_STEP_S])
@@ -133,7 +138,7 @@ class Going:
         import numpy as np
 
         n = len(self.units.ids)
-        chunks = self.chunks or [(np.zeros(0), np.zeros((2, 0)), np.zeros((4, 0, n)))]
+        chunks = self.chunks or [(np.zeros(0), np.zeros((2, 0)), np.zeros((self._kept, 0, n)))]
         times, both, each = (
             chunks[0]
             if len(chunks) == 1
@@ -141,7 +146,7 @@ class Going:
         )
         if not times.size or times[-1] < self.now_s or self.held_open or self.parted:
             work, state = self.work, self.state
-            last = np.stack([work[at.W_I], work[at.W_U], state[at.SOC], state[at.TEMP]])
+            last = np.stack([work[at.W_I], work[at.W_U], state[at.SOC], state[at.TEMP]])[: self._kept]
             times = np.append(times, self.now_s)
             both = np.concatenate([both, [[self.bank[1]], [self.bank[0]]]], axis=1)
             each = np.concatenate([each, last[:, None, :]], axis=1)

@@ -67,7 +67,7 @@ Z_ROWS = 7
 X_OUT_A, X_OUT_S, X_IN_A, X_IN_S, X_HIGH_V, X_HIGH_S, X_LOW_V, X_LOW_S, X_HOT_C, X_HOT_S = range(10)
 EXTREMES = 10
 # What is recorded of the bank and of every unit.
-RECORD_BANK, RECORD_UNITS = 2, 4
+RECORD_BANK, RECORD_UNITS, RECORD_COLD = 2, 4, 3  # the last where temperatures are held
 # Why the steps stopped.
 TIME_OVER, RECORD_FULL, EVENT, COLLAPSED = range(4)
 

@@ -61,6 +61,7 @@ from hotchpot.circuit.layout import (
     O_STEP_S,
     O_STOP_S,
     O_WARM_S,
+    RECORD_COLD,
     RECORD_FULL,
     S_CHARGE,
     S_ENERGY,
@@ -225,11 +226,20 @@ def _ceiling(B, X):
 def _write(rec_t, rec_b, rec_u, count, t, amps, volts, X, W):
     rec_t[count] = t
     rec_b[0, count], rec_b[1, count] = volts, amps
-    for k in range(X.shape[1]):
-        rec_u[0, count, k] = W[W_I, k]
-        rec_u[1, count, k] = W[W_U, k]
-        rec_u[2, count, k] = X[SOC, k]
-        rec_u[3, count, k] = X[TEMP, k]
+    n = X.shape[1]
+    to, values = rec_u[0, count], W[W_I]
+    for k in range(n):
+        to[k] = values[k]
+    to, values = rec_u[1, count], W[W_U]
+    for k in range(n):
+        to[k] = values[k]
+    to, values = rec_u[2, count], X[SOC]
+    for k in range(n):
+        to[k] = values[k]
+    if rec_u.shape[0] > RECORD_COLD:
+        to, values = rec_u[3, count], X[TEMP]
+        for k in range(n):
+            to[k] = values[k]
 
 
 @compiled
@@ -251,7 +261,7 @@ def march(P, tab, tree, mesh, X, S, F, fuses, W, D, M, known, edges, G, L, B, cl
         Moments [s] at which the drive changes, and what it is between them.
     L, B, clock, O, Z
         Limits of the units and of the bank, where the steps stand, how they are made, and switches.
-    rec_t, rec_b, rec_u : ndarray, shapes (c,), (2, c), (4, c, n)
+    rec_t, rec_b, rec_u : ndarray, shapes (c,), (2, c), (4, c, n) or, where temperatures are held, (3, c, n)
         Records: time; volts and amps of the bank; amps, volts, charge and temperature of the units.
     bank : ndarray, shape (3,)
         What stands at the end: amps, volts, whether the ceiling holds.

@@ -157,6 +157,8 @@ class Circuit:
         return self._record(going, ended)
 
     def _record(self, going: Going, ended: Event) -> Record:
+        import numpy as np
+
         times, both, each = going.recorded()
         state, sums = going.state, going.sums[going.side]
         balance, ledger = balance_of(self.units, self.net, state, sums)
@@ -168,7 +170,7 @@ class Circuit:
             unit_amps=each[0],
             unit_volts=each[1],
             soc_frac=each[2],
-            temperature_c=each[3],
+            temperature_c=each[3] if len(each) > at.RECORD_COLD else np.broadcast_to(state[at.TEMP], each[0].shape),
             ended=ended,
             events=tuple(going.events),
             balance=balance,
