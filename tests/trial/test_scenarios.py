@@ -257,8 +257,7 @@ def test_a_joining_begins_with_the_surge_and_ends_at_one_voltage() -> None:
     record = tried(made, EMPTY, scenario).record
     circuit = circuit_of(made, EMPTY, scenario)
     parts = [m.ohm * np.interp(m.soc_frac, *zip(*m.ohm_by_charge, strict=True)) for m in circuit.models]
-    charging = 1 + 0.5 / (1.05 - circuit.models[1].soc_frac)  # physics of charge resistance, after Shepherd
-    parts[1] = circuit.models[1].ohm * charging
+    # What charging adds (after Shepherd) builds up over minutes: the first current meets the plain resistance
     want = two_branch_currents(12.9, parts[0] + made.branch_ohm, 12.1, parts[1] + made.branch_ohm)
     assert record.unit_amps[0] == pytest.approx([want.i1_a, want.i2_a], rel=0.02)
     assert record.ended.kind == "settled"
@@ -312,9 +311,9 @@ def test_a_shorted_cell_leaves_one_cell_less_of_voltage() -> None:
     assert short.ohm == pytest.approx(sound.ohm * 5.1 / 6)
     full_v = sound.curve.volts(1.0)
     record = tried(made, EMPTY, scenario).record
-    inward = short.ohm * (1 + 0.5 / (1.05 - 1.0))
-    ohms = inward + sound.ohm * np.interp(1.0, *zip(*sound.ohm_by_charge, strict=True)) + 2 * made.branch_ohm
-    assert record.unit_amps[0, 1] == pytest.approx(full_v / ohms, rel=0.05)
+    by_charge = np.interp(1.0, *zip(*sound.ohm_by_charge, strict=True))
+    ohms = (short.ohm + sound.ohm) * by_charge + 2 * made.branch_ohm
+    assert record.unit_amps[0, 1] == pytest.approx(full_v / ohms, rel=0.01)
     assert record.unit_volts[-1, 0] / 5 > record.unit_volts[-1, 1] / 6  # its five cells are overcharged
 
 

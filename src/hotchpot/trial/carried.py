@@ -79,7 +79,7 @@ def _surge(look: Look) -> Iterator[Said]:
         code="trial-surge", verdict=verdict, subject=(state.unit.id,), facts=facts, value=value, limit=limit,
         source=state.chem.cite("charge_c_max" if taking else "discharge_c_cont"),
     )  # fmt: skip
-    if record.ended.kind in ("settled", "time", "parted"):
+    if record.ended.kind in ("settled", "time", "parted", "open"):
         yield _settling(look)
 
 
@@ -117,7 +117,7 @@ def _settling(look: Look) -> Said:
     first = max(float(largest[0]), float(record.peaks.out_a.max()), float(record.peaks.in_a.max()))
     j = int(np.argmax(largest <= 0.5 * first))
     if largest[j] > 0.5 * first:
-        half = "later than that"
+        half = "as it opens" if look.parted else "later than that"
     elif j == 0:
         half = "at once"
     else:
@@ -127,7 +127,7 @@ def _settling(look: Look) -> Said:
         half = f"within {span(float(time_s[j]))}" if rough else "at once" if at_s <= 0.0 else f"after {span(at_s)}"
     return Said(
         code="trial-settling", verdict=Verdict.FINE if settled else Verdict.CAUTION, subject=record.ids,
-        facts={"settled": how, "half": half}, value=record.ended.time_s / 3600.0,
+        facts={"settled": how, "half": half, "after": span(record.ended.time_s)}, value=record.ended.time_s / 3600.0,
     )  # fmt: skip
 
 

@@ -29,7 +29,8 @@ class Chance:
     How often something happened: in `happened` of `draws`.
 
     `code` is ended-early, lasting-amps, peak-amps, charge-amps, hot, over-voltage, below-empty, internal-short,
-    reversed, electronics, fuse, collapse, loads-off, empty-first, or ended-... with the kind of end; `unit` names the unit, or nothing where any unit counts.
+    reversed, electronics, fuse, collapse, loads-off, empty-first, or ended-... with the kind of end; `unit` names the
+    unit, or nothing where any unit counts.
     """
 
     code: str

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -71,7 +71,7 @@ class Look:
     scenario: Scenario
     record: Record
     shares: tuple[Share, ...]
-    plan: Plan = Plan()
+    plan: Plan = field(default_factory=Plan)
 
     @cached_property
     def states(self) -> tuple[State, ...]:

@@ -1,8 +1,8 @@
 """
 What to look at in a trial: findings with their limits and sources, the weightiest first.
 
-The checks (`harms`, `openings`, `carried`) yield facts under a code; the words stand in `texts`. A check that has nothing to say
-yields nothing; one that holds is told as fine, so that its figures are seen.
+The checks (`harms`, `openings`, `carried`) yield facts under a code; the words stand in `texts`. A check that has
+nothing to say yields nothing; one that holds is told as fine, so that its figures are seen.
 """
 
 from __future__ import annotations

@@ -30,7 +30,6 @@ WIND_FRAC = 0.3  # of the charger's amps, all day; engineering guess
 QUARTER_S = 900.0
 SETTLED_C = 0.002  # a joining has settled when no unit carries more than this part of the smallest capacity per hour
 JOINING_DAYS = 14.0
-LONGEST_STEP_S = 60.0  # of so long a run
 MOST_KEPT = 300_000  # moments times units of a joining that is recorded step by step
 LONGEST_H = 24.0 * 90
 
@@ -230,8 +229,13 @@ def joining(bank: Bank, plan: Plan, *, hours: float | None = None) -> Scenario:
         stop=Stop(settled_a=settled_a),
         ambient_c=ambient_c(bank, plan),
         fine=True,
-        record_s=0.0 if seconds / LONGEST_STEP_S * len(bank.units) <= MOST_KEPT else None,
+        record_s=0.0 if _steps(seconds) * len(bank.units) <= MOST_KEPT else None,
     )
+
+
+def _steps(seconds: float) -> float:
+    """Return about how many steps a run of so long takes: of a second, in longer ones of ten, then of a minute."""
+    return max(seconds / 60.0, min(seconds, 86_400.0) / 10.0, min(seconds, 7200.0))
 
 
 def lost(scenario: Scenario, ids: Iterable[str]) -> Scenario:

@@ -45,8 +45,8 @@ TEXTS = {
     ),
     "trial-electronics-overstressed": Words(
         Gate.PROTECTION, "voltage across an open protection switch", "V",
-        "{unit}'s protection opens after {when} with {now} across it; up to {value:.3g} V can come to lie there ({of}); "
-        "it bears {limit:.3g} V.",
+        "{unit}'s protection opens after {when} with {now} across it; up to {value:.3g} V can come to lie there "
+        "({of}); it bears {limit:.3g} V.",
         "A switch that must block more than it is made for fails shorted, often with fire, and guards nothing then.",
         "Fewer units in series, or packs whose maker allows this many.",
         "unit's label (bms_max_v); " + SOLVED,
@@ -74,7 +74,7 @@ TEXTS = {
     "trial-short-charged": Words(
         Gate.WINDOW, "charge current of a unit with a shorted cell", "A",
         "{unit} has a shorted cell and takes up to {value:.3g} A after {when}, {ah:.3g} Ah in all.",
-        "The cells that are left get the volts of the lost one too, and the short heats: lithium can burn, lead gasses.",
+        "The cells that are left get the volts of the lost one too, and the short heats: lithium can burn, lead gas.",
         "Never charge it, nor leave it beside others that do: take it out.",
         "a shorted lithium cell is never charged: common practice, no source; " + SOLVED,
     ),
@@ -86,7 +86,7 @@ TEXTS = {
     ),
     "trial-open": Words(
         Gate.PROTECTION, "voltage across the opened place", "V",
-        "After {when} nothing can flow any more: {what} has opened.",
+        "After {when} nothing can flow any more; open: {what}.",
         "The loads go dark at once; what stands open sees the whole voltage.",
         "Look at what opened first, below or in the events, and give it room.",
     ),
@@ -99,8 +99,8 @@ TEXTS = {
     ),
     "trial-electronics": Words(
         Gate.PROTECTION, "voltage across an open protection switch", "V",
-        "{unit}'s protection opens after {when}, {reason}; {now} {lie} across it{bears}, and {may}. In this run it stays "
-        "open; {again}.",
+        "{unit}'s protection opens after {when}, {reason}; {now} {lie} across it{bears}, and {may}. In this run it "
+        "stays open; {again}.",
         "Protection is the last resort, not the regulator: what it carried, the others must carry.",
         "Set the bank's cut-off or charger so that no unit's own protection has to act.",
         "chemistry data (discharge_min_v, charge_max_v) or label (bms_max_a); " + SOLVED,
@@ -110,7 +110,7 @@ TEXTS = {
         "{unit} {gives} {value:.3g} A {when}, against {limit:.3g} A{opened}; {moved_ah:.3g} Ah move.",
         "Only the resistance of units and links holds a surge back; it arcs where the last contact is made.",
         "Bring the units to one voltage first, or join through a resistor (hotchpot join).",
-        "limits as the judge's join-surge: fine to 0.2 of the limit and 10 % of the capacity, caution to 0.5; " + SOLVED,
+        "the judge's join-surge: fine to 0.2 of the limit and 10 % of the capacity, caution to 0.5; " + SOLVED,
     ),
     "trial-discharge-share": Words(
         Gate.CURRENT, "largest discharge current of a unit", "A",
@@ -156,7 +156,7 @@ TEXTS = {
     ),
     "trial-settling": Words(
         Gate.CURRENT, "time to equalise", "h",
-        "{settled} {value:.3g} h after the joining; the largest current is down to half {half}.",
+        "{settled} {after} after the joining; the largest current is down to half {half}.",
         "Flat curves equalise slowly: the voltages meet long before the charges do.",
         "Leave it joined, unloaded and watched until then, or charge each unit to full by itself first.",
     ),
