@@ -222,7 +222,7 @@ def _opened(going: Going, k: int, why: str, own: Electronics) -> Event | None:
     going.tell(f"electronics-{why}", k, across, amps=amps)
     if own.bears_v is not None and across is not None and across > own.bears_v:
         going.tell("electronics-overstressed", k, across)
-    return going.tell("open", k, across) if dead else None
+    return _dead(going, k, across) if dead else None
 
 
 def _blown(going: Going, j: int) -> Event | None:
@@ -232,7 +232,14 @@ def _blown(going: Going, j: int) -> Event | None:
     below = going.fuses[j].below
     going.tell("fuse", value=amps, name=" ".join(below) if below else "main", amps=amps)
     dead, across = _open(going, node)
-    return going.tell("open", value=across) if dead else None
+    return _dead(going, None, across) if dead else None
+
+
+def _dead(going: Going, k: int | None, across: float | None) -> Event:
+    """End a run through whose bank nothing can flow any more; what stands is the units at rest."""
+    event = going.tell("open", k, across)
+    _let_go(going)
+    return event
 
 
 def _open(going: Going, node: int) -> tuple[bool, float | None]:
