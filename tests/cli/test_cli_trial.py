@@ -29,6 +29,7 @@ source = "pv"
 [protection]
 unit_fuse_a = 80
 """
+ORDER = ["fine", "caution", "only-if", "forbid"]
 QUANTITIES = ["current_a", "voltage_v", "soc_frac", "temperature_c"]
 
 
@@ -116,14 +117,15 @@ def test_where_it_begins(ask: Run, folder: Path) -> None:
     begun = {
         text: [unit["soc_frac"][0] for unit in ask(TWO, "--amps", "5", "--hours", "0.1", *given)["units"].values()]
         for text, given in {
-            "stated": (), "full": ("--from", "full"), "percent": ("--from", "80 %"), "bare": ("--from", "80"),
-            "part": ("--from", "0.8"), "now": ("--from", "now"),
+            "stated": (), "full": ("--from", "FULL"), "percent": ("--from", "80 %"), "part": ("--from", "0.8"),
+            "now": ("--from", "Now"), "whole": ("--from", "1"), "a hundredth": ("--from", "1%"),
         }.items()
     }  # fmt: skip
     assert begun["stated"] == pytest.approx([0.6, 0.7], abs=0.02)
     assert begun["now"] == begun["stated"]
-    assert begun["full"] == [1, 1]
-    assert begun["percent"] == begun["bare"] == begun["part"] == [0.8, 0.8]
+    assert begun["full"] == begun["whole"] == [1, 1]
+    assert begun["percent"] == begun["part"] == [0.8, 0.8]
+    assert begun["a hundredth"] == [0.01, 0.01]
 
 
 @pytest.mark.parametrize("load", [("--watts", "1e9"), ("--amps", "1e7")])
@@ -155,6 +157,13 @@ WRONG = {
     "more moments than fit": (("--amps", "5", "--hours", "80000", "--every", "0.001"), "--every.*more than fits"),
     "overfull": (("--amps", "5", "--from", "150 %"), "--from"),
     "below empty": (("--amps", "5", "--from", "-10 %"), "--from"),
+    "a bare number for percent": (("--amps", "5", "--from", "80"), "--from: '80' is no fraction.*give 80 %"),
+    "a little above full": (("--amps", "5", "--from", "1.5"), "--from: '1.5' is no fraction"),
+    "percent of percent": (("--amps", "5", "--from", "80%%"), "--from.*full, now, or a charge such as 80 %"),
+    "a charge in amps": (("--amps", "5", "--from", "0.8 A"), "--from: '0.8 A' is no charge"),
+    "metres for minutes": (("--amps", "5", "--hours", "90 m"), "--hours.*give 90 min"),
+    "a picture of dots": (("--amps", "5", "--svg", "o.png"), "o.png: would not be PNG, write o.svg"),
+    "lost and shorted": (("--amps", "5", "--lost", "A1", "--shorted", "A1"), "--lost and --shorted: A1 cannot be both"),
     "a word for a charge": (("--amps", "5", "--from", "high"), "--from.*full, now"),
     "no unit of that name": (("--amps", "5", "--lost", "A3"), "--lost.*'A3'"),
     "nothing left": (("--amps", "5", "--lost", "A1", "--lost", "A2"), "no branch of the bank is left"),
@@ -335,6 +344,43 @@ def test_files_hold_what_json_holds(run: Run, folder: Path) -> None:
     root = ElementTree.parse(folder / "o.svg").getroot()
     assert root.tag.endswith("svg")
     assert "20 A" in root.attrib["aria-label"]
+    worst = max([shape["verdict"], *(one["verdict"] for one in shape["notable"])], key=ORDER.index)
+    assert any(
+        worst.replace("-", " ").upper() in "".join(node.itertext()) for node in root.iter() if node.tag.endswith("text")
+    )
+
+
+def test_a_hard_link_to_an_input_is_that_input(run: Run, folder: Path) -> None:
+    """What was read is not written over under another name of the same file."""
+    before = (folder / "pile.csv").read_bytes()
+    (folder / "hard.csv").hardlink_to(folder / "pile.csv")
+    said = run("trial", TWO, "--amps", "5", "--csv", "hard.csv", *PILE)
+    assert said.code == 2
+    assert "hard.csv: was read from" in said.err
+    assert (folder / "pile.csv").read_bytes() == before
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="the system has no device that is always full")
+def test_a_full_disk_leaves_the_answer(run: Run) -> None:
+    """What cannot be kept is said with the code for it, after the answer; of JSON there is one and no more."""
+    asked = ("trial", TWO, "--amps", "20", "--hours", "0.1", *PILE)
+    for option in ("--csv", "--parquet", "--svg"):
+        said = run(*asked, option, "/dev/full", "--json")
+        assert said.code == 1
+        assert re.fullmatch(r"hotchpot: /dev/full: cannot be written \(.*\), write to another place\n", said.err)
+        assert json.loads(said.out)["ended"]["reason"] == "time"
+    with Path("/dev/full").open("w") as full:
+        told = subprocess.run(
+            [sys.executable, "-m", "hotchpot", "rules"], stdout=full, stderr=subprocess.PIPE, text=True, check=False
+        )
+    assert (told.returncode, told.stderr.count("\n")) == (1, 1), told.stderr
+
+
+def test_a_fault_given_twice_is_one_fault(run: Run) -> None:
+    """A unit named twice is named once in the words."""
+    out = run("trial", TWO, "--amps", "5", "--hours", "0.1", "--shorted", "A1", "--shorted", "A1", *PILE).out
+    assert "A1 with one cell shorted" in out
+    assert "A1, A1" not in out
 
 
 def test_nothing_is_drawn_of_nothing(run: Run, folder: Path) -> None:

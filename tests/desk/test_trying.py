@@ -16,7 +16,7 @@ from hotchpot.bank.verdict import Verdict
 from hotchpot.desk.keeping import check_places
 from hotchpot.desk.profiles import parse_profile
 from hotchpot.desk.trying import FEWEST_MOMENTS, MOST_NUMBERS, TrialReport, try_bank
-from hotchpot.desk.wishes import Wish
+from hotchpot.desk.wishes import Wish, charge_of
 from hotchpot.errors import InputError
 from hotchpot.pile import Unit
 
@@ -58,6 +58,25 @@ def test_no_load_is_taken_that_is_no_number_above_nought(value: float) -> None:
 def test_no_charge_is_taken_that_is_none(begin: float | str) -> None:
     """A charge lies between empty and full, or has a name."""
     assert faults_of(amps=1.0, begin=begin) == ["--from"]
+
+
+def test_a_unit_has_one_fault_once() -> None:
+    """Named twice it has the fault once, in the order given; two faults of one unit contradict each other."""
+    wish = Wish(amps=1.0, lost=("C", "A", "C"), shorted=("B", "B"))
+    assert (wish.lost, wish.shorted) == (("C", "A"), ("B",))
+    found = faults_of(amps=1.0, lost=("A",), shorted=("A",), dead=("A",))
+    assert found == ["--lost and --shorted", "--lost and --dead", "--shorted and --dead"]
+
+
+@given(percent=st.floats(0.0, 100.0).map(lambda value: round(value, 3)))
+def test_percent_and_fraction_are_never_mixed_up(percent: float) -> None:
+    """A number with % is a hundredth of itself; the same number bare is a fraction, or refused."""
+    assert charge_of(f"{percent:f} %") == pytest.approx(percent / 100.0)
+    if percent <= 1.0:
+        assert charge_of(f"{percent:f}") == pytest.approx(percent)
+    else:
+        with pytest.raises(InputError, match=r"--from: .* is no fraction"):
+            charge_of(f"{percent:f}")
 
 
 def test_the_kind_follows_from_what_is_given() -> None:

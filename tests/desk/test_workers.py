@@ -8,6 +8,7 @@ scheduler; one of them is killed while it works.
 from __future__ import annotations
 
 import contextlib
+import gc
 import multiprocessing
 import os
 import signal
@@ -236,9 +237,13 @@ def test_where_nothing_answers_the_error_says_so(monkeypatch: pytest.MonkeyPatch
     """An address without a scheduler, or that is none, is named, with what to do."""
     pytest.importorskip("distributed", reason="the extra 'cluster' is not installed")
     monkeypatch.setattr(workers, "ANSWER_S", 0.5)
-    for address in ("tcp://127.0.0.1:1", "nowhere://x", ""):
+    unheard: list[Any] = []
+    monkeypatch.setattr(sys, "unraisablehook", unheard.append)
+    for address in ("tcp://127.0.0.1:1", "nowhere://x", "foo", ""):
         with pytest.raises(InputError, match="on: no cluster answers at"):
             run_samples(range(3), square, on=address)
+    gc.collect()
+    assert unheard == []  # nothing is left behind that complains when it is thrown away
 
 
 def test_without_the_package_the_error_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:

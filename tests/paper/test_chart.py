@@ -12,8 +12,9 @@ import numpy as np
 import pytest
 
 from hotchpot.bank.plan import Plan
+from hotchpot.bank.verdict import Verdict
 from hotchpot.faces.cli.plot import plot_text
-from hotchpot.paper.chart import INK, MOST_POINTS, MOST_UNITS, PAPER, chart, spread, thinned, time_scale
+from hotchpot.paper.chart import INK, MOST_POINTS, MOST_UNITS, PAPER, chart, spread, thinned, time_scale, time_text
 from hotchpot.trial import scenarios
 from hotchpot.trial.outcome import Trial
 from hotchpot.trial.texts import CAUTION
@@ -36,6 +37,12 @@ def tried(count: int = 2) -> Trial:
 def texts(svg: str) -> list[str]:
     """Return the drawing's texts in order."""
     return ["".join(node.itertext()) for node in ElementTree.fromstring(svg).iter(f"{SVG}text")]
+
+
+def places(svg: str) -> list[tuple[float, str]]:
+    """Return how far from the top each text of the drawing stands, and the text."""
+    found = ElementTree.fromstring(svg).iter(f"{SVG}text")
+    return [(float(node.attrib["y"]), "".join(node.itertext())) for node in found]
 
 
 def luminance(colour: str) -> float:
@@ -85,6 +92,27 @@ def test_the_cautions_stand_under_the_chart() -> None:
     joined = " ".join(texts(chart(tried())))
     assert CAUTION in joined
     assert "Own words." in " ".join(texts(chart(tried(), cautions=["Own words."])))
+
+
+@pytest.mark.parametrize("verdict", Verdict)
+def test_the_verdict_stands_above_the_chart_as_a_word(verdict: Verdict) -> None:
+    """Who is handed the drawing alone reads the worst verdict first, and hears it first; without one there is none."""
+    trial = tried()
+    svg, plain = chart(trial, verdict=verdict), chart(trial)
+    word = str(verdict).replace("-", " ").upper()
+    lines = [line for line in texts(svg) if word in line]
+    assert len(lines) == 1
+    assert len(lines[0]) <= 56  # the width of the drawing, in bold
+    assert word in ElementTree.fromstring(svg).attrib["aria-label"].split(". ")[0]
+    assert not any(word in line for line in texts(plain))
+    assert min(places(svg))[1] == lines[0]
+
+
+def test_a_long_run_is_told_in_days() -> None:
+    """A year is no power of ten of hours."""
+    assert [time_text(s) for s in (30.0, 5400.0, 36_000.0, 31_536_000.0, 1e9)] == [
+        "30 s", "90 min", "10 h", "365 days", "11574 days",
+    ]  # fmt: skip
 
 
 def test_the_same_trial_gives_the_same_drawing() -> None:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+import io
+import os
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,6 +18,9 @@ if TYPE_CHECKING:
     from hotchpot.circuit.record import Record
     from hotchpot.trial.outcome import Trial
 
+_ENDINGS = {"--csv": (".csv",), "--parquet": (".parquet",), "--svg": (".svg",)}
+_PICTURES = (".png", ".jpg", ".jpeg", ".gif", ".webp", ".svgz", ".pdf", ".eps")
+_KNOWN = (*(ending for endings in _ENDINGS.values() for ending in endings), *_PICTURES, ".xlsx", ".ods", ".json")
 _ARRAYS = ("time_s", "volts", "amps", "unit_amps", "unit_volts", "soc_frac", "temperature_c")
 
 
@@ -34,7 +38,8 @@ def check_places(places: dict[str, Path | None], inputs: Iterable[Path | None]) 
     Raises
     ------
     InputError
-        If a file was read from, is written twice, is a folder, or its folder is not there.
+        If a file was read from, by this name or another of the same file, is written twice, is a folder, cannot be
+        written, its folder is not there, or its name ends as that of another kind of file.
     """
     taken = {path.resolve(): "was read from" for path in inputs if path is not None}
     faults = []
@@ -42,15 +47,31 @@ def check_places(places: dict[str, Path | None], inputs: Iterable[Path | None]) 
         if path is None:
             continue
         where, key = f"{option} {path}", path.resolve()
-        if key in taken:
-            faults.append(Fault(where, taken[key], "name another file"))
+        same = next((what for other, what in taken.items() if _is_same(key, other)), None)
+        if same is not None:
+            faults.append(Fault(where, same, "name another file"))
         elif path.is_dir():
             faults.append(Fault(where, "is a folder", "name a file to write"))
         elif not key.parent.is_dir():
             faults.append(Fault(where, "its folder is not there", "name a file in a folder that is"))
+        elif not os.access(key if key.exists() else key.parent, os.W_OK):
+            faults.append(Fault(where, "may not be written", "check its folder and permissions"))
+        elif (ending := path.suffix.lower()) in _KNOWN and ending not in _ENDINGS.get(option, _KNOWN):
+            wanted = path.with_suffix(_ENDINGS[option][0])
+            faults.append(Fault(where, f"would not be {ending[1:].upper()}", f"write {wanted}"))
         taken.setdefault(key, f"is written by {option} already")
     if faults:
         raise InputError(faults)
+
+
+def _is_same(one: Path, other: Path) -> bool:
+    """Return whether two paths lead to one file: hard links do, however they are called."""
+    if one == other:
+        return True
+    try:
+        return one.samefile(other)
+    except OSError:  # what is not there yet is no other file
+        return False
 
 
 def keep_trial(
@@ -64,25 +85,22 @@ def keep_trial(
 
     Raises
     ------
-    InputError
-        If a file cannot be written.
     NoAnswerError
-        If there is nothing to draw.
+        If a file cannot be written after all, such as on a full disk, or there is nothing to draw.
     """
     if csv is not None:
-        with _writing(csv):
-            whole_frame(possible(report)).write_csv(csv)
+        _write(csv, whole_frame(possible(report)).write_csv().encode())
     if parquet is not None:
-        with _writing(parquet):
-            whole_frame(possible(report)).write_parquet(parquet)
+        out = io.BytesIO()
+        whole_frame(possible(report)).write_parquet(out)
+        _write(parquet, out.getvalue())
     if svg is not None:
         if report.telling.moments == 0:
             raise NoAnswerError(f"there is nothing to draw. {report.telling.lines[0]}")
         from hotchpot.paper.chart import chart
 
-        drawn = chart(possible_trial(report), cautions=report.cautions)
-        with _writing(svg):
-            svg.write_text(drawn, "utf-8")
+        drawn = chart(possible_trial(report), cautions=report.cautions, verdict=report.verdict)
+        _write(svg, drawn.encode())
 
 
 def possible(report: TrialReport) -> Record:
@@ -103,10 +121,9 @@ def whole_frame(record: Record) -> pl.DataFrame:
     return frame(record, "bank").hstack(frame(record, "wide").drop("time_s"))
 
 
-@contextmanager
-def _writing(path: Path) -> Iterator[None]:
+def _write(path: Path, data: bytes) -> None:
     try:
-        yield
+        path.write_bytes(data)
     except OSError as error:
-        what = f"cannot be written ({error.strerror or error})"
-        raise InputError.one(str(path), what, "check its folder and permissions") from None
+        what = error.strerror or str(error)
+        raise NoAnswerError(f"{path}: cannot be written ({what}), write to another place") from None

@@ -228,9 +228,11 @@ def _on_cluster(jobs: list[J], work: Callable[[J], R], address: str, told: Calla
     except ImportError as missing:
         mend = "install it with Hotchpot's extra 'cluster', here and on the cluster"
         raise InputError.one("on", "the package 'distributed' is not installed here", mend) from missing
+    client = Client.__new__(Client)  # held by name, so that one which nobody answers can be let go
     try:
-        client = Client(address, timeout=ANSWER_S, set_as_default=False)  # type: ignore[no-untyped-call]
+        client.__init__(address, timeout=ANSWER_S, set_as_default=False)  # type: ignore[misc]
     except (OSError, ValueError, RuntimeError) as silent:
+        _let_go(client)
         mend = "start a scheduler and workers there, and give its address as tcp://host:port"
         raise InputError.one("on", f"no cluster answers at {address}", mend) from silent
     with client:
@@ -244,6 +246,14 @@ def _on_cluster(jobs: list[J], work: Callable[[J], R], address: str, told: Calla
             break
         results.extend(found[k])
     return Runs(tuple(results), len(jobs), address)
+
+
+def _let_go(client: Any) -> None:
+    """Stop what a client that never got an answer has begun; closing it would wait for the scheduler in vain."""
+    client.status = "closed"
+    runner = getattr(client, "_loop_runner", None)
+    if runner is not None and runner.is_started():
+        runner.stop()
 
 
 def _versions() -> tuple[str, ...]:

@@ -14,6 +14,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape
 
+from hotchpot.bank.verdict import Verdict
 from hotchpot.trial.outcome import Trial
 from hotchpot.trial.texts import CAUTION
 
@@ -43,9 +44,16 @@ TIMES = (
     (float("inf"), 86_400.0, "days"),
 )
 LINE_CHARS = 62
+VERDICT = "Judge and trial"
+SAID = {
+    Verdict.FINE: "FINE",
+    Verdict.CAUTION: "CAUTION",
+    Verdict.ONLY_IF: "ONLY IF what is asked for is done",
+    Verdict.FORBID: "FORBID, not to be built or used so",
+}
 
 
-def chart(trial: Trial, *, cautions: Sequence[str] = (CAUTION,)) -> str:
+def chart(trial: Trial, *, cautions: Sequence[str] = (CAUTION,), verdict: Verdict | None = None) -> str:
     """
     Return the chart of a trial as the text of an SVG file; the same trial gives the same text.
 
@@ -54,6 +62,8 @@ def chart(trial: Trial, *, cautions: Sequence[str] = (CAUTION,)) -> str:
     trial : Trial
     cautions : sequence of str
         Set below the chart; those who draw for a person leave them in.
+    verdict : Verdict, optional
+        The worst word on the bank, of the judge or of the trial; set above everything else, as a word.
 
     Examples
     --------
@@ -65,7 +75,7 @@ def chart(trial: Trial, *, cautions: Sequence[str] = (CAUTION,)) -> str:
     from matplotlib.figure import Figure
 
     shown = trial.telling(MOST_UNITS)
-    heading, foot = _heading(trial, len(shown)), _wrapped(cautions)
+    heading, foot = [*_judged(verdict), *_heading(trial, len(shown))], _wrapped(cautions)
     top_in, foot_in = LINE_IN * (len(heading) + 1), LINE_IN * (len(foot) + 3.2)
     height_in = top_in + 3 * PANEL_IN + foot_in
     with rc_context(
@@ -86,7 +96,7 @@ def chart(trial: Trial, *, cautions: Sequence[str] = (CAUTION,)) -> str:
         figure.savefig(
             out, format="svg", facecolor=PAPER, metadata={"Date": None, "Creator": None, "Title": _title(trial)}
         )
-    return _spoken(out.getvalue(), trial)
+    return _spoken(out.getvalue(), trial, verdict)
 
 
 def _panels(figure: Any, trial: Trial, shown: tuple[int, ...], height_in: float, top_in: float) -> None:
@@ -196,6 +206,11 @@ def _title(trial: Trial) -> str:
     return f"{trial.arrangement}: {trial.scenario.name}"
 
 
+def _judged(verdict: Verdict | None) -> list[tuple[str, str]]:
+    """Return the verdict as a line of the heading, with what it asks for where it is more than a caution."""
+    return [] if verdict is None else [(f"{VERDICT}: {SAID[verdict]}", "bold")]
+
+
 def _heading(trial: Trial, shown: int) -> list[tuple[str, str]]:
     lines = [(line, "bold") for line in textwrap.wrap(_title(trial), LINE_CHARS - 6)[:2]]
     lines += [(line, "normal") for line in textwrap.wrap(trial.scenario.says, LINE_CHARS)[:3]]
@@ -213,11 +228,24 @@ def _short(name: str) -> str:
     return name if len(name) <= 9 else f"{name[:8]}…"
 
 
-def _spoken(svg: str, trial: Trial) -> str:
+def time_text(seconds: float) -> str:
+    """
+    Return a stretch of time in the unit that reads best.
+
+    >>> time_text(90.0), time_text(3600.0 * 2.5), time_text(86_400.0 * 365)
+    ('90 s', '2.5 h', '365 days')
+    """
+    scale, unit = time_scale(seconds)
+    value = seconds / scale
+    return f"{value:.3g} {unit}" if value < 999.5 else f"{value:.0f} {unit}"
+
+
+def _spoken(svg: str, trial: Trial, verdict: Verdict | None) -> str:
     """Give the drawing a role, a name and a description for who hears it, and let it fit its frame."""
     record = trial.record
-    said = f"{trial.scenario.says} Ended: {record.ended.kind} after {record.ended.time_s / 3600.0:.3g} h."
+    said = f"{trial.scenario.says} Ended: {record.ended.kind} after {time_text(record.ended.time_s)}."
+    judged = "".join(f"{line}. " for line, _ in _judged(verdict))
     start = svg.index("<svg ")
     end = svg.index(">", start)
-    label = escape(f"{_title(trial)}. {said}", {'"': "&quot;"})
+    label = escape(f"{judged}{_title(trial)}. {said}", {'"': "&quot;"})
     return f'{svg[:end]} role="img" aria-label="{label}" style="max-width:100%;height:auto"{svg[end:]}'

@@ -194,16 +194,21 @@ def main() -> NoReturn:
         _fail(error, BAD_INPUT)
     except NoAnswerError as error:
         _fail(error, BELOW)
+    except OSError as error:  # such as a full disk under what is printed; of a file we would know the name
+        if error.filename is not None:
+            raise
+        print(f"hotchpot: the answer cannot be written ({error.strerror or error})", file=sys.stderr)
+        raise SystemExit(BELOW) from None
     finally:
         _let_go()
     raise SystemExit(FINE)
 
 
 def _let_go() -> None:
-    """Write out what is left; where the reader (such as `head`) has gone, there is nobody to tell."""
+    """Write out what is left; where the reader (such as `head`) has gone, or the disk is full, nothing more can be."""
     try:
         sys.stdout.flush()
-    except BrokenPipeError:
+    except OSError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 

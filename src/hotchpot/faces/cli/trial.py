@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from hotchpot.errors import InputError, NoAnswerError
 from hotchpot.faces.cli.bench import ReadingsOption
 from hotchpot.faces.cli.options import (
     BELOW,
@@ -45,7 +46,7 @@ def trial(
     ] = None,
     begin: Annotated[
         str | None,
-        typer.Option("--from", metavar="CHARGE", help="Charge at the start: full, now (as units stand), 80 %."),
+        typer.Option("--from", metavar="CHARGE", help="Charge at the start: full, now (as units stand), 80 % or 0.8."),
     ] = None,
     lost: Annotated[
         list[str] | None, typer.Option("--lost", metavar="ID", help="Cut out the branch of this unit.")
@@ -58,7 +59,10 @@ def trial(
     ] = None,
     step: Annotated[str | None, typer.Option("--step", metavar="S", help="The longest step, in seconds.")] = None,
     every: Annotated[
-        str | None, typer.Option("--every", metavar="S", help="Seconds between the moments kept; 0 keeps every step.")
+        str | None,
+        typer.Option(
+            "--every", metavar="S", help="Seconds between the moments kept; 0 keeps every step of a short run."
+        ),
     ] = None,
     doubt: Annotated[int, typer.Option("--doubt", metavar="N", help="Try N draws of what the units may truly be.")] = 0,
     seed: Annotated[int, typer.Option("--seed", metavar="N", help="Makes the draws repeatable.")] = 1,
@@ -75,6 +79,7 @@ def trial(
     Without a load of its own it takes the plan's.
     """
     from hotchpot import desk
+    from hotchpot.desk import wishes
     from hotchpot.faces.cli import looks
 
     wish = desk.Wish(
@@ -86,7 +91,7 @@ def trial(
         profile=None if profile is None else desk.load_profile(profile),
         day=day,
         joining=joining,
-        begin=_begin(begin),
+        begin=None if begin is None else wishes.charge_of(begin),
         lost=tuple(lost or ()),
         shorted=tuple(shorted or ()),
         dead=tuple(dead or ()),
@@ -97,6 +102,8 @@ def trial(
     desk.check_places(places, (pile, readings, plan, profile))
     units = desk.load_pile(pile)
     stated, evidence = desk.load_plan(plan), desk.load_evidence(readings, units)
+    if readings is not None:
+        desk.check_places(places, {readings.parent / one.file for one in evidence.readings if one.file})
     with looks.progress("running on paper", quiet=as_json) as tick:
         report = desk.try_bank(expr, units, stated, wish, evidence, draws=doubt, seed=seed, on=on, progress=tick)
     if as_json:
@@ -105,7 +112,13 @@ def trial(
         from hotchpot.faces.cli import show_trial
 
         show_trial.show(report)
-    desk.keep_trial(report, csv=csv, parquet=parquet, svg=svg)
+    try:
+        desk.keep_trial(report, csv=csv, parquet=parquet, svg=svg)
+    except NoAnswerError as error:
+        if not as_json:
+            raise
+        typer.echo(f"hotchpot: {error}", err=True)  # the answer stands already, and is the only thing printed
+        raise typer.Exit(BELOW) from None
     if not as_json:
         for path in places.values():
             if path is not None:
@@ -115,16 +128,11 @@ def trial(
 
 
 def _amount(text: str | None, unit: str, where: str) -> float | None:
-    from hotchpot.quantities import parse_quantity
+    from hotchpot.quantities import parse_quantity, split_amount
 
-    return None if text is None else parse_quantity(text, unit, where=where)
-
-
-def _begin(text: str | None) -> float | str | None:
-    """Return a charge as a fraction where a number was typed: 80 and 80 % are four fifths, 0.8 as well."""
-    from hotchpot.quantities import number_readings, parse_quantity
-
-    if text is None or not any(letter.isdigit() for letter in text):
-        return text
-    value = parse_quantity(text, "1", where="--from")
-    return value / 100.0 if number_readings(text) and abs(value) > 1.0 else value
+    if text is None:
+        return None
+    number, given = split_amount(text) or ("", "")
+    if unit in ("h", "s") and given in ("m", "M"):  # read as metres, or as nothing
+        raise InputError.one(where, f"{text!r}: {given!r} is no unit of time", f"give {number} min for minutes")
+    return parse_quantity(text, unit, where=where)
