@@ -1,15 +1,14 @@
 """
 Dates of one width, such as 2024-03-24 07:00:06, read by their bytes.
 
-In a long log every date has the same width, and the day stays the same for many rows. Hours, minutes and seconds are
-two bytes each, looked up in a table; only a row whose day, or what follows the time, is new is read by the general way.
+In a long log every date has the same width, and the day stays the same for many rows. The time of day is worked
+out of its eight bytes; only a row whose day, or what follows the time, is new is read by the general way.
 """
 
 from __future__ import annotations
 
 import math
 import re
-from functools import cache
 from typing import TYPE_CHECKING
 
 from hotchpot.bench.logs.logtimes import TimeForm, seconds_of
@@ -27,21 +26,8 @@ if TYPE_CHECKING:
 _CLOCK = re.compile(r"(?<!\d)\d\d:\d\d:\d\d(?:\.(\d{1,6})(?!\d))?")
 _WORD = 8  # bytes of HH:MM:SS
 _LEAST_DAY, _MOST_DAY = _WORD, 2 * _WORD  # bytes before the time that two words cover
-_COLON = ord(":")
-
-
-@cache
-def _pairs() -> tuple[Floats, Floats, Floats]:
-    """Return the seconds of any two bytes as hours, as minutes and as seconds; not-a-number where they are none."""
-    import numpy as np
-
-    tables = []
-    for weight, most in ((3600, 24), (60, 60), (1, 60)):
-        table = np.full(1 << 16, np.nan)
-        for k in range(most):
-            table[int.from_bytes(b"%02d" % k, "little")] = k * weight
-        tables.append(table)
-    return tables[0], tables[1], tables[2]
+_NOUGHT, _COLON = ord("0"), ord(":")
+_MOST_DIGITS = (2, 9, 10, 5, 9, 10, 5, 9)  # of HH:MM:SS
 
 
 class Stamps:
@@ -107,16 +93,25 @@ class Stamps:
         import numpy as np
         import polars as pl
 
-        hours, minutes, seconds = (
-            table[np.ndarray(len(rows), "<u2", rows, offset=self.clock + at, strides=(self.width,))]
-            for table, at in zip(_pairs(), (0, 3, 6), strict=True)
-        )
-        time_s: Floats = hours
-        time_s += minutes
-        time_s += seconds
-        colons = (rows[:, self.clock + at] == _COLON for at in (2, 5))
-        if not (np.isfinite(time_s.sum()) and all(colon.all() for colon in colons)):
+        # Eight rows, one for each byte of HH:MM:SS, as digits; a colon is ten above the nought.
+        digits = np.ascontiguousarray(rows[:, self.clock : self.clock + _WORD].T)
+        digits -= np.uint8(_NOUGHT)
+        most = digits.max(axis=1, initial=0)
+        colons = digits[2::3]
+        if (most > _MOST_DIGITS).any() or (colons != _COLON - _NOUGHT).any():
             raise pl.exceptions.ComputeError("a time of day is none")
+        tens, ones = digits[::3], digits[1::3]
+        tens *= np.uint8(10)
+        tens += ones
+        hours, minutes, seconds = tens
+        if (hours > 23).any():
+            raise pl.exceptions.ComputeError("a time of day is out of range")
+        whole = hours.astype(np.int32)
+        whole *= 60
+        whole += minutes
+        whole *= 60
+        whole += seconds
+        time_s: Floats = whole.astype(np.float64)
         if self.digits:
             time_s += self._fraction(rows)
         return time_s
