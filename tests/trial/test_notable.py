@@ -153,6 +153,39 @@ def short_charged() -> Trial:
     return try_out(made, plan, scenarios.stuck(scenarios.charge(made, plan, 0.5), "A"))
 
 
+def misplanned() -> Trial:
+    """Try a 12 V bank with a plan for 24 V."""
+    plan = Plan(duty=Duty(system_v=24), protection=Protection(disconnect_v=21.6))
+    return try_out(pair(), plan, scenarios.discharge(pair(), plan, amps=10))
+
+
+def turned_round() -> Trial:
+    """Begin full with a unit that was read at -8 V."""
+    made = bank("A + B", unit("A"), unit("B", rest_v=-8.0, soc_frac=None))
+    return try_out(made, EMPTY, scenarios.discharge(made, EMPTY, amps=5, hours=1))
+
+
+def pressed() -> Trial:
+    """Let two sound lead units press a worn third below its lowest voltage."""
+    cold = {"temperature_c": 15.0}
+    made = bank("A + B + W", unit("A", "lead_flooded", **cold), unit("B", "lead_flooded", **cold),
+                unit("W", "lead_flooded", ah=40, rated_ah=100, resistance_mohm=15.0, **cold))  # fmt: skip
+    return try_out(made, EMPTY, scenarios.discharge(made, EMPTY, amps=15))
+
+
+def loaded() -> Trial:
+    """Carry 22 A for hours through a fuse of 20 A."""
+    made, plan = bank("A // B", unit("A"), unit("B")), Plan(protection=Protection(unit_fuse_a=20))
+    return try_out(made, plan, scenarios.discharge(made, plan, amps=44, hours=1))
+
+
+def gassing() -> Trial:
+    """Hold flooded units at a high voltage for two days."""
+    made = bank("A", unit("A", "lead_flooded"))
+    plan = Plan(charger=Charger(amps=10, volts=15.0, hours=48))
+    return try_out(made, plan, scenarios.charge(made, plan, 0.9))
+
+
 CASES: dict[str, tuple[Callable[[], Trial], Verdict]] = {
     "trial-balance": (unbalanced, Verdict.FORBID),
     "trial-collapse": (collapse, Verdict.FORBID),
@@ -161,6 +194,11 @@ CASES: dict[str, tuple[Callable[[], Trial], Verdict]] = {
     "trial-reversed": (reversed_lead, Verdict.ONLY_IF),
     "trial-over-voltage": (overcharged, Verdict.FORBID),
     "trial-short-charged": (short_charged, Verdict.FORBID),
+    "trial-plan-volts": (misplanned, Verdict.ONLY_IF),
+    "trial-start": (turned_round, Verdict.ONLY_IF),
+    "trial-low-volts": (pressed, Verdict.ONLY_IF),
+    "trial-fuse-loaded": (loaded, Verdict.CAUTION),
+    "trial-gas": (gassing, Verdict.CAUTION),
     "trial-cycling": (cycling, Verdict.ONLY_IF),
     "trial-tap-dropped": (tapped, Verdict.CAUTION),
     "trial-open": (opened, Verdict.ONLY_IF),

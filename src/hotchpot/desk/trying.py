@@ -131,7 +131,7 @@ def try_bank(
         judgement=judge(case),
         wish=wish,
         trial=trial,
-        telling=tell(case.bank, trial, wish.kind),
+        telling=tell(case.bank, trial, wish.kind, case.plan),
         draws=sure,
     )
 
@@ -237,5 +237,5 @@ def _draw(study: Study, wish: Wish, draws: int, on: str | None, tick: Progress) 
     if not runs.results:
         raise NoAnswerError("the study was broken off before its first draw")
     wanted_h = study.scenario.drive.seconds / 3600.0 if wish.hours or wish.kind in ("profile", "day") else None
-    doubt = summary(runs.results, limits_of(study.bank, wanted_h=wanted_h))
+    doubt = summary(runs.results, limits_of(study.bank, wanted_h=wanted_h, set_charge=study.scenario.soc_frac))
     return Draws(doubt=doubt, seed=study.seed, wanted=draws, where=runs.where)

@@ -10,6 +10,8 @@ from hotchpot.bank.verdict import Verdict
 from hotchpot.bench.state import State
 from hotchpot.trial import shares as parts_of
 from hotchpot.trial.look import Figure, Look, Said, span
+from hotchpot.trial.passed import below_empty
+from hotchpot.trial.strained import low_volts
 from hotchpot.trial.texts import MOST_NAMED
 
 SOON_FRAC = 0.95  # a unit that is empty before this part of the run is told of
@@ -48,7 +50,10 @@ def _worst_shares(look: Look) -> Iterator[Said]:
         k = -place
         state, value, limit, at_s = look.states[k], float(amps[k]), float(limits[k]), float(when[k])
         equal = look.bank_a_at(at_s, charging=charging) * float(look.equal_parts[k])
-        facts = {"when": span(at_s), "equal": equal, "load": limit / value}
+        top = max(range(len(amps)), key=lambda j: float(amps[j]))
+        more = float(amps[top]) > 1.002 * value
+        most = f"; the largest is {look.record.ids[top]}'s, {Figure(amps[top]):.3g} A" if more else ""
+        facts = {"when": span(at_s), "equal": equal, "load": limit / value, "most": most}
         limit_of = "charge_c_max" if charging else "discharge_c_cont"
         yield Said(
             code=code, verdict=verdict, subject=(state.unit.id,), facts=facts, value=value, limit=limit,
@@ -156,7 +161,10 @@ def _first_empty(look: Look) -> Iterator[Said]:
         return
     at = min(int(np.searchsorted(record.time_s, event.time_s)), len(record.time_s) - 1)
     others = [record.soc_frac[at, k] for k, name in enumerate(record.ids) if name != event.unit]
-    early = event.time_s < SOON_FRAC * record.ended.time_s
+    pressed = {record.ids[k] for k in low_volts(look)} | {
+        name for name, low in zip(record.ids, below_empty(record, look.states, look.cells), strict=True) if low
+    }
+    early = event.time_s < SOON_FRAC * record.ended.time_s or event.unit in pressed
     yield Said(
         code="trial-first-empty", verdict=Verdict.CAUTION if early else Verdict.FINE, subject=(event.unit,),
         value=event.time_s / 3600.0,

@@ -7,7 +7,7 @@ All is said of samples that were drawn elsewhere (`samples`) and ran anywhere: t
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import NormalDist
 from typing import TYPE_CHECKING
@@ -28,6 +28,9 @@ OF_BANK = ("hours", "given_ah", "given_wh")
 OUTCOMES = ("hours", "given_wh", "most_of_lasting", "hottest_c")  # what drivers are looked for
 LEAST_FOR_BANDS = 59  # draws of which, 95 times in 100, at least one lies beyond the 5th (or 95th) percentile
 MOST_DRIVERS = 8  # told of each outcome
+MOST_NAMED = 3
+ALIKE = 0.5  # charges whose ranks go together by more were drawn together; project rule
+ALL = "all units alike"
 _NOT_EARLY = ("time", "charged", "settled", "full")  # ends that are what was wanted
 
 
@@ -38,15 +41,18 @@ class Limits:
 
     `wanted_h` is how long the bank should last (None: nobody says, and no chance of an early end is told), `hottest_c`
     what each unit may reach, by unit; a unit that is not named has no limit.
+    `set_charge` names the units whose charge the scenario states: what was drawn for it moves nothing.
     """
 
     wanted_h: float | None = None
     hottest_c: Mapping[str, float] = field(default_factory=dict)
+    set_charge: tuple[str, ...] = ()
 
 
-def limits_of(bank: Bank, *, wanted_h: float | None = None) -> Limits:
+def limits_of(bank: Bank, *, wanted_h: float | None = None, set_charge: Iterable[str] = ()) -> Limits:
     """Return the limits of a bank: the highest temperature at which each unit's chemistry may be discharged. [°C]"""
-    return Limits(wanted_h=wanted_h, hottest_c={s.unit.id: float(s.chem.row("discharge_t")[1]) for s in bank.units})
+    hottest_c = {s.unit.id: float(s.chem.row("discharge_t")[1]) for s in bank.units}
+    return Limits(wanted_h=wanted_h, hottest_c=hottest_c, set_charge=tuple(set_charge))
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +83,7 @@ class VoltsBand:
 @dataclass(frozen=True, slots=True)
 class Driver:
     """
-    One unit's quantity that moves an outcome.
+    One unit's quantity that moves an outcome; charges that go together, by one curve's error, are told as one.
 
     `rank_correlation` is Spearman's, -1 to 1; its square is about the part of the spread (of ranks) that it explains.
     `told` says whether it stands out of what chance alone shows somewhere among all that were looked at 5 times in 100.
@@ -161,7 +167,7 @@ def summary(samples: Sequence[Sample], limits: Limits | None = None) -> Doubt:
         unit_bands={name: dict(zip(ids, _bands(figures[name]), strict=True)) for name in PER_UNIT},
         volts=_volts(samples, figures["hours"][:, 0]),
         chances=chances,
-        drivers=tuple(_drivers(samples, ids, figures)),
+        drivers=tuple(_drivers(samples, ids, figures, limits.set_charge)),
         draws_needed=max(LEAST_FOR_BANDS, *(chance.draws_needed() for chance in chances)),
         charge_error_frac=max(one.charge_error_frac for one in samples),
         energy_error_frac=max(one.energy_error_frac for one in samples),
@@ -246,16 +252,25 @@ def _units_that(samples: Sequence[Sample], ids: tuple[str, ...], is_one: Callabl
     return which
 
 
-def _drivers(samples: Sequence[Sample], ids: tuple[str, ...], figures: Mapping[str, Floats]) -> Iterator[Driver]:
+def _drivers(
+    samples: Sequence[Sample], ids: tuple[str, ...], figures: Mapping[str, Floats], set_charge: Collection[str]
+) -> Iterator[Driver]:
     """Yield the strongest rank correlations of each outcome with what was drawn."""
     import numpy as np
 
     n = len(samples)
     if n < 4:
         return
-    columns = [np.array([one.drawn[name] for one in samples]) for name in DRAWN]
-    ranks = _ranks(np.concatenate(columns, axis=1))
-    names = [(unit, quantity) for quantity in DRAWN for unit in ids]
+    columns, names = [], []
+    for quantity in DRAWN:
+        drawn = np.array([one.drawn[quantity] for one in samples])
+        groups = [(unit, [k]) for k, unit in enumerate(ids)]
+        if quantity == "soc_frac":
+            groups = _charges_alike(_ranks(drawn), [k for k, unit in enumerate(ids) if unit not in set_charge], ids)
+        for unit, places in groups:
+            columns.append(drawn[:, places[0]] if len(places) == 1 else _ranks(drawn[:, places]).sum(axis=1))
+            names.append((unit, quantity))
+    ranks = _ranks(np.stack(columns, axis=1))
     moving = np.flatnonzero(ranks.any(axis=0))
     outcomes = {
         "hours": figures["hours"],
@@ -272,6 +287,20 @@ def _drivers(samples: Sequence[Sample], ids: tuple[str, ...], figures: Mapping[s
             if correlation[j] != 0.0:
                 unit, quantity = names[moving[j]]
                 yield Driver(outcome, unit, quantity, float(correlation[j]), bool(abs(correlation[j]) > beyond))
+
+
+def _charges_alike(ranks: Floats, places: Sequence[int], ids: tuple[str, ...]) -> list[tuple[str, list[int]]]:
+    """Return units with their places, those whose charges were drawn together (one curve's error) as one."""
+    left, groups = list(places), []
+    while left:
+        leader = left[0]
+        close = ranks[:, left].T @ ranks[:, leader]
+        alike = [k for k, r in zip(left, close.tolist(), strict=True) if k == leader or r > ALIKE]
+        left = [k for k in left if k not in set(alike)]
+        named = ", ".join(ids[k] for k in alike[:MOST_NAMED])
+        more = f" and {len(alike) - MOST_NAMED} more" if len(alike) > MOST_NAMED else ""
+        groups.append((ALL if len(alike) == len(ids) > 1 else named + more, alike))
+    return groups
 
 
 def _ranks(columns: Floats) -> Floats:

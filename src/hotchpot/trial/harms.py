@@ -178,7 +178,11 @@ def _short_charged(look: Look) -> Iterator[Said]:
         amps, name = float(look.record.peaks.in_a[k]), state.unit.id
         if name not in look.scenario.shorted or amps < FLOWS_C * state.capacity_ah.value:
             continue
-        facts = {"when": span(float(look.record.peaks.in_a_s[k])), "ah": float(look.record.in_ah[k])}
+        at_s = float(look.record.peaks.in_a_s[k])
+        facts = {
+            "when": "at the first moment" if at_s <= 0.0 else f"after {span(at_s)}",
+            "ah": float(look.record.in_ah[k]),
+        }
         yield Said(
             code="trial-short-charged", verdict=_worst(look, k), subject=(name,), facts=facts, value=amps, limit=0.0
         )

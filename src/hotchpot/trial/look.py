@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -163,6 +164,18 @@ class Look:
     def share(self, name: str) -> float:
         """Return a part of the energy by its name; nought where it was left out. [Wh]"""
         return sum(share.wh for share in self.shares if share.name == name)
+
+
+def branch_amps(node: Node, amps: Mapping[str, np.ndarray]) -> np.ndarray:
+    """Return the current of a block from its units', each an array over time; of a string the largest part. [A]"""
+    import numpy as np
+
+    if not node.children:
+        return amps[node.ids[0]]
+    parts = np.array([branch_amps(child, amps) for child in node.children])
+    if node.is_parallel:
+        return np.asarray(parts.sum(axis=0))
+    return np.asarray(np.take_along_axis(parts, np.abs(parts).argmax(axis=0)[None], axis=0)[0])
 
 
 def _through(node: Node, amps: dict[str, float]) -> float:

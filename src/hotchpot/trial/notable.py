@@ -1,8 +1,8 @@
 """
 What to look at in a trial: findings with their limits and sources, the weightiest first.
 
-The checks (`harms`, `openings`, `carried`) yield facts under a code; the words stand in `texts`. A check that has
-nothing to say yields nothing; one that holds is told as fine, so that its figures are seen.
+The checks (`harms`, `openings`, `strained`, `carried`) yield facts under a code; the words stand in `texts`. A
+check that has nothing to say yields nothing; one that holds is told as fine, so that its figures are seen.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from hotchpot.trial.openings import OPENINGS
 from hotchpot.trial.outcome import Share
 from hotchpot.trial.passed import possible
 from hotchpot.trial.scenario import Scenario
+from hotchpot.trial.strained import STRAINED
 from hotchpot.trial.texts import MOST_NAMED, NOTHING, TEXTS
 
 __all__ = ["Figure", "Look", "notable", "span"]
@@ -35,7 +36,7 @@ def notable(
     """Return what is worth knowing of a run, the weightiest first; many units alike are told as one."""
     look = Look(bank, scenario, possible(record), tuple(shares), plan or Plan())
     order = list(TEXTS)
-    found = _gathered(_finding(said) for check in (*HARMS, *OPENINGS, *CARRIED) for said in check(look))
+    found = _gathered(_finding(said) for check in (*HARMS, *OPENINGS, *STRAINED, *CARRIED) for said in check(look))
     return tuple(sorted(found, key=lambda f: (-f.verdict.rank, order.index(f.code))))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from hotchpot.bank.bank import Node, sum_over_cells
@@ -12,6 +12,7 @@ from hotchpot.trial.look import Figure, Look, Said, span
 from hotchpot.trial.texts import MOST_NAMED
 from hotchpot.trial.wired import is_out
 
+MAIN = "main"  # as a run's events name the main fuse
 REASONS = {
     "electronics-low": "by a low voltage",
     "electronics-high": "by a high voltage",
@@ -156,12 +157,22 @@ def _rest_v(look: Look, unit: str) -> float:
 def _fuses(look: Look) -> Iterator[Said]:
     blown = [event for event in look.record.events if event.kind == "fuse"]
     for event in blown:
-        # Of fuses that open at one moment the second carries nothing any more: the largest current is that of all.
-        amps = max(abs(_amps(other)) for other in blown if other.time_s == event.time_s)
         yield Said(
             code="trial-fuse", verdict=Verdict.ONLY_IF, subject=(event.unit or "main",),
-            facts={"when": span(event.time_s)}, value=amps,
+            facts={"when": span(event.time_s), "whose": whose(event)}, value=fuse_a(event, blown),
         )  # fmt: skip
+
+
+def fuse_a(event: Event, events: Iterable[Event]) -> float:
+    """Return what a fuse opened at; of those that open at one moment the second carries nothing any more. [A]"""
+    return max(abs(_amps(other)) for other in events if (other.kind, other.time_s) == (event.kind, event.time_s))
+
+
+def whose(event: Event) -> str:
+    """Return whose fuse opened, as a sentence begins."""
+    names = (event.unit or MAIN).split()
+    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+    return "The main fuse" if names == [MAIN] else f"The fuse of {', '.join(names[:MOST_NAMED])}{more}"
 
 
 def _amps(event: Event) -> float:

@@ -20,6 +20,7 @@ from hotchpot.circuit.drive import profile as drive_of_profile
 from hotchpot.errors import Fault, InputError
 from hotchpot.trial.planned import ambient_c, charge_plan, charger_a, daily_plan, lowest_v, rest_v, unit_cut_offs
 from hotchpot.trial.scenario import Scenario
+from hotchpot.trial.wired import taps_of
 
 # Invented: how a household spreads its energy over the hours from midnight, morning and evening peaks; parts of 100.
 HOUSEHOLD = (2, 2, 2, 2, 2, 3, 5, 6, 5, 4, 4, 4, 5, 4, 3, 3, 4, 6, 8, 9, 7, 5, 3, 2)
@@ -81,7 +82,7 @@ def discharge(
     span = f"for {hours:g} h or " if hours else ""
     return Scenario(
         name="discharge",
-        says=f"{load} {_begun(from_soc)}, {span}until {low_v:.4g} V.",
+        says=f"{load} {_begun(from_soc)}, {span}until {low_v:.4g} V.{tapped(plan)}",
         drive=drive_of([stretch]),
         stop=Stop(low_v=low_v, unit_low_v=unit_cut_offs(bank, plan)),
         soc_frac=_all_at(bank, from_soc),
@@ -110,7 +111,8 @@ def charge(bank: Bank, plan: Plan, from_soc: float | None = 0.2, *, hours: float
     limit_h = hours or min(LONGEST_H, 2.0 * missing * _whole_ah(bank) / amps + 1.5 * ceiling.absorb_hours + 1.0)
     return Scenario(
         name="charge",
-        says=f"{amps:g} A up to {ceiling.absorb_v:.4g} V, {_begun(from_soc)}, until the current tails off.",
+        says=f"{amps:g} A up to {ceiling.absorb_v:.4g} V, {_begun(from_soc)}, until the current tails off."
+        f"{tapped(plan)}",
         drive=drive_of([Stretch(seconds=3600.0 * limit_h, source_a=amps)], ceiling),
         soc_frac=_all_at(bank, from_soc),
         ambient_c=ambient_c(bank, plan),
@@ -152,7 +154,7 @@ def day(bank: Bank, plan: Plan, days: float = 1, *, idle_w: float = IDLE_W, from
     return Scenario(
         name="day",
         says=f"{days:g} days of {energy_wh:g} Wh in an invented household's hours, {idle_w:g} W of idle inverter{fed}, "
-        f"{_begun(from_soc)}.",
+        f"{_begun(from_soc)}.{tapped(plan)}",
         drive=drive_of(stretches, daily_plan(bank, plan)),
         stop=Stop(low_v=low_v, back_v=max(rest_v(bank.root, 0.5), 1.03 * low_v), unit_low_v=unit_cut_offs(bank, plan)),
         soc_frac=_all_at(bank, from_soc),
@@ -198,7 +200,8 @@ def profile(
     low_v = lowest_v(bank, plan)
     return Scenario(
         name="profile",
-        says=f"A given profile of {drive.seconds / 3600.0:.3g} h, {_begun(from_soc)}, until {low_v:.4g} V.",
+        says=f"A given profile of {drive.seconds / 3600.0:.3g} h, {_begun(from_soc)}, until {low_v:.4g} V."
+        f"{tapped(plan)}",
         drive=drive,
         stop=Stop(low_v=low_v, unit_low_v=unit_cut_offs(bank, plan)),
         soc_frac=_all_at(bank, from_soc),
@@ -274,6 +277,12 @@ def _all_at(bank: Bank, soc: float | None) -> dict[str, float]:
     if not 0.0 <= soc <= 1.0:
         raise InputError.one("from_soc", f"it is {soc:g}", "give a fraction, 0 to 1")
     return {state.unit.id: soc for state in bank.units}
+
+
+def tapped(plan: Plan) -> str:
+    """Return a sentence on what is tapped besides, as its mean over the day; nothing where the plan has no tap."""
+    named = [f"{amps:.3g} A at the plus of {unit}" for unit, amps in taps_of(plan.wiring)]
+    return f" Tapped besides, as a mean over the day: {', '.join(named)}." if named else ""
 
 
 def _begun(soc: float | None) -> str:

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from hotchpot.bank.bank import Bank
+from hotchpot.bank.plan import Plan
 from hotchpot.circuit.record import Record
 from hotchpot.trial.beyond import is_beyond
 from hotchpot.trial.look import ENDS, Figure, Look, span
+from hotchpot.trial.openings import REASONS, fuse_a, whose
 from hotchpot.trial.outcome import Trial
 from hotchpot.trial.passed import possible
 
@@ -18,6 +20,9 @@ if TYPE_CHECKING:
 
 ALIKE = 2e-3  # units that carry the same but for so much are named together
 MOST_NAMED = 4
+MOST_OPENED = 2  # openings told in the first sentences
+MOST_TOLD = 2  # findings of one code told there
+ALL_BUT_EMPTY = 0.005
 EVEN = 0.02
 BOUND_PERCENT = 3.0
 DONE = {"charged": "the charger is done", "settled": "no unit carries a current that matters"}
@@ -45,7 +50,7 @@ def moments_of(record: Record) -> int:
     return len(record.time_s)
 
 
-def tell(bank: Bank, trial: Trial, kind: str) -> Telling:
+def tell(bank: Bank, trial: Trial, kind: str, plan: Plan | None = None) -> Telling:
     """
     Return a trial in plain words.
 
@@ -55,8 +60,10 @@ def tell(bank: Bank, trial: Trial, kind: str) -> Telling:
         The bank, and what came of it.
     kind : str
         What was tried: load, profile, charge, day or joining.
+    plan : Plan, optional
+        As it was tried with; without it nothing is said of taps.
     """
-    look = Look(bank, trial.scenario, possible(trial.record), trial.shares)
+    look = Look(bank, trial.scenario, possible(trial.record), trial.shares, plan or Plan())
     said = _Said(look, trial, kind, moments_of(trial.record))
     return Telling(moments=said.moments, ends=said.ends, lines=tuple(said.lines()))
 
@@ -79,13 +86,20 @@ class _Said:
         return DONE.get(self.record.ended.kind, self.look.ends)
 
     def lines(self) -> Iterator[str]:
+        yield from self.found("trial-plan-volts")
+        yield from self.found("trial-start")
         if self.moments == 0:
             yield self.not_at_all()
+            yield from self.opened()
             return
         if self.record.ended.time_s <= 0.0:
             yield self.at_once()
+            yield from self.opened()
             return
         yield from {"charge": self.charged, "joining": self.joined, "day": self.lived}.get(self.kind, self.lasted)()
+        yield from self.opened()
+        yield from self.found("trial-short-charged")
+        yield from self.found("trial-low-volts")
         yield self.carried()
         if self.kind in ("charge", "joining"):
             yield self.filled()
@@ -93,6 +107,28 @@ class _Said:
             yield self.emptied()
         if self.kind != "joining":
             yield from self.reversed()
+        yield from self.found("trial-fuse-loaded")
+        yield from self.found("trial-gas")
+
+    def found(self, code: str) -> Iterator[str]:
+        """Yield what the weightiest findings of a code say."""
+        told = [finding for finding in self.trial.notable if finding.code == code]
+        yield from [finding.says for finding in told[:MOST_TOLD]]
+        if len(told) > MOST_TOLD:
+            yield f"... and {len(told) - MOST_TOLD} more findings of that kind, below."
+
+    def opened(self) -> Iterator[str]:
+        """Yield what opened first: which, when, why and at how many amps."""
+        events = [event for event in self.record.events if event.kind == "fuse" or event.kind in REASONS]
+        for event in events[:MOST_OPENED]:
+            at = "" if event.amps is None else f" at {_n(abs(event.amps))} A"
+            when = "at the first moment" if event.time_s <= 0.0 else f"after {span(event.time_s)}"
+            if event.kind == "fuse":
+                yield f"{whose(event)} opens {when} at {_n(fuse_a(event, events))} A."
+            else:
+                yield f"{event.unit}'s protection opens {when}, {REASONS[event.kind]}{at}."
+        if len(events) > MOST_OPENED:
+            yield f"... and {len(events) - MOST_OPENED} more open after that."
 
     def at_once(self) -> str:
         ended, stop = self.record.ended, self.trial.scenario.stop
@@ -126,9 +162,6 @@ class _Said:
         record = self.record
         takes = f"It takes {_n(record.bank_in_ah)} Ah, {_n(record.bank_in_wh)} Wh in {span(record.ended.time_s)}"
         yield f"{takes}; what ends it: {self.ends}."
-        gas = float(record.gas_ah.sum())
-        if gas > 0.01 * record.bank_in_ah:
-            yield f"{_n(gas)} Ah of that go into gas, over all units: air in, air out, no sparks."
 
     def lived(self) -> Iterator[str]:
         record = self.record
@@ -164,6 +197,11 @@ class _Said:
             return "No unit carries any current."
         when = "at the first moment" if at_s <= 0.0 else f"after {span(at_s)}"
         names = _named([record.ids[j] for j in looked], amps, most)
+        least = float(amps.min())
+        if not beside.size and most - least > ALIKE * most:
+            low = _named([record.ids[j] for j in looked], -amps, -least)
+            why = ", with the tap's share," if self.look.plan.wiring.taps else ""
+            return f"{names} {_verb(names, 'carr')} most{why} {_n(most)} A {when}; {low} at most {_n(least)} A."
         if not beside.size:
             who = f"{names} carries" if len(parts) == 1 else "All units carry the same current,"
             return f"{who} {_n(most)} A at most, {when}."
@@ -188,7 +226,10 @@ class _Said:
             return "No unit has a living cell."
         lowest = record.soc_frac[: self.moments, live].min(axis=0)
         names = _named([record.ids[k] for k in live], -lowest, -float(lowest.min()))
-        return f"None is empty; lowest: {names} with {100.0 * float(lowest.min()):.0f} %."
+        least = float(lowest.min())
+        if least < ALL_BUT_EMPTY:
+            return f"{names} {'are' if _several(names) else 'is'} all but empty: less than 1 % is left."
+        return f"None is empty; lowest: {names} with {100.0 * least:.0f} %."
 
     def filled(self) -> str:
         last = self.record.soc_frac[self.moments - 1]
@@ -200,7 +241,9 @@ class _Said:
 
     def reversed(self) -> Iterator[str]:
         below = [finding for finding in self.trial.notable if finding.code == "trial-reversed"]
-        yield from [finding.says for finding in below[:2]] or ["No unit is reversed or driven below empty."]
+        pressed = any(finding.code == "trial-low-volts" for finding in self.trial.notable)
+        none = "No unit is reversed." if pressed else "No unit is reversed or driven below empty."
+        yield from [finding.says for finding in below[:2]] or [none]
         if len(below) > 2:
             yield f"... and {len(below) - 2} more units are driven below empty."
 
@@ -212,8 +255,11 @@ class _Said:
 
 
 def _verb(names: str, stem: str) -> str:
-    several = "," in names or " and " in names
-    return {"carr": ("carries", "carry"), "hold": ("holds", "hold")}[stem][several]
+    return {"carr": ("carries", "carry"), "hold": ("holds", "hold")}[stem][_several(names)]
+
+
+def _several(names: str) -> bool:
+    return "," in names or " and " in names
 
 
 def _named(ids: Sequence[str], values: np.ndarray, most: float) -> str:

@@ -73,10 +73,44 @@ TEXTS = {
     ),
     "trial-short-charged": Words(
         Gate.WINDOW, "charge current of a unit with a shorted cell", "A",
-        "{unit} has a shorted cell and takes up to {value:.3g} A after {when}, {ah:.3g} Ah in all.",
+        "{unit} has a shorted cell and takes up to {value:.3g} A {when}, {ah:.3g} Ah in all.",
         "The cells that are left get the volts of the lost one too, and the short heats: lithium can burn, lead gas.",
         "Never charge it, nor leave it beside others that do: take it out.",
         "a shorted lithium cell is never charged: common practice, no source; " + SOLVED,
+    ),
+    "trial-plan-volts": Words(
+        Gate.SITE, "nominal voltage of the bank", "V",
+        "The bank is one of {value:.4g} V; the plan is made for {plan}.",
+        "Cut-offs and chargers of another voltage end a run at once, or never.",
+        "Arrange units for the plan's voltage, or write the plan for this bank.",
+        "sums over the cells' lowest and highest voltages (chemistry data); a quarter apart: project rule",
+    ),
+    "trial-start": Words(
+        Gate.UNIT, "rest voltage as read", "V",
+        "{unit} begins at {percent:.0f} % here, but was read at {value:.3g} V: {what}. That contradicts it.",
+        "A unit that is reversed or far below empty does not come back to such a charge: all that follows is too good.",
+        "Read it again with the right leads; if it holds, leave it out.",
+    ),
+    "trial-low-volts": Words(
+        Gate.WINDOW, "lowest voltage of a unit under load", "V",
+        "{unit} is pressed down to {value:.3g} V after {when}, {per_cell:.3g} V a cell, against {limit:.3g} V"
+        "{forced}.",
+        "Nothing looks at one unit: the others press it below its lowest voltage, and its weakest cell may reverse.",
+        "Give {unit} its own cut-off, match the string in Ah, or cut the bank off higher.",
+    ),
+    "trial-fuse-loaded": Words(
+        Gate.PROTECTION, "largest current of a fuse", "A",
+        "{whose} carries up to {value:.3g} A, and more than its {limit:.3g} A for {when} in all, without opening.",
+        "Above its rating a fuse ages and runs hot, and opens some day under a load that it has borne before.",
+        "Keep the load below the rating, or fit a larger fuse only where cable and units bear it.",
+        "a minute: project rule; " + SOLVED,
+    ),
+    "trial-gas": Words(
+        Gate.SITE, "hydrogen made", "L",
+        "{ah:.3g} Ah go into gas, over all units: {value:.3g} L of hydrogen if it leaves. Air in, air out, no sparks.",
+        "Above 4 % in air it explodes: so much hydrogen is enough for {air_l:.2g} L of air; {sealed}.",
+        "Air the room, openings low and high; no flame, no sparks, and no sealed box. Local codes decide.",
+        "0.42 L/Ah a cell (IEC 62485-2, read second hand; Faraday's law); " + SOLVED,
     ),
     "trial-cycling": Words(
         Gate.SITE, "how many times it came and went", "",
@@ -92,7 +126,7 @@ TEXTS = {
     ),
     "trial-fuse": Words(
         Gate.PROTECTION, "current when a fuse opened", "A",
-        "The fuse of {unit} opens after {when} at {value:.3g} A.",
+        "{whose} opens after {when} at {value:.3g} A.",
         "The branches left take its share at once, and their fuses follow.",
         "Find why that branch carries so much before fitting a larger fuse; never above what cable and unit bear.",
         "heating of a fuse as (I/In)² with one time constant: near IEC 60269 gates, from memory; " + SOLVED,
@@ -113,14 +147,16 @@ TEXTS = {
         "the judge's join-surge: fine to 0.2 of the limit and 10 % of the capacity, caution to 0.5; " + SOLVED,
     ),
     "trial-discharge-share": Words(
-        Gate.CURRENT, "largest discharge current of a unit", "A",
-        "{unit} gives up to {value:.3g} A after {when}, against {limit:.3g} A; an equal share then is {equal:.3g} A.",
+        Gate.CURRENT, "discharge current nearest its unit's limit", "A",
+        "{unit} gives up to {value:.3g} A after {when}, against {limit:.3g} A; an equal share then is {equal:.3g} A"
+        "{most}.",
         "Shares go by resistance at first, by the charge left in the end; a unit beyond its limit heats and ages.",
         "Keep the load at {load:.3g} of this one, or take {unit} out.",
     ),
     "trial-charge-share": Words(
-        Gate.CURRENT, "largest charge current of a unit", "A",
-        "{unit} takes up to {value:.3g} A after {when}, against {limit:.3g} A; an equal share then is {equal:.3g} A.",
+        Gate.CURRENT, "charge current nearest its unit's limit", "A",
+        "{unit} takes up to {value:.3g} A after {when}, against {limit:.3g} A; an equal share then is {equal:.3g} A"
+        "{most}.",
         "Beyond its limit lithium plates and lead gasses and heats.",
         "Charge at {load:.3g} of this current, or take {unit} out.",
     ),

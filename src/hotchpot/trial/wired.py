@@ -76,7 +76,7 @@ def leads_of(bank: Bank, plan: Plan, *, taps: bool = True, lost: Collection[str]
         main_ohm=cable_ohm(wiring),
         takeoff=wiring.takeoff or "busbar",
         tied=bool(wiring.midpoints_tied) and any(_has_midpoints(node) for node in bank.parallels),
-        taps=tuple(tap for tap in _taps(wiring) if not hangs_on_lost(bank.root, tap[0], lost)) if taps else (),
+        taps=tuple(tap for tap in taps_of(wiring) if not hangs_on_lost(bank.root, tap[0], lost)) if taps else (),
     )
 
 
@@ -84,7 +84,8 @@ def _has_midpoints(node: Node) -> bool:
     return all(child.is_series for child in node.children)
 
 
-def _taps(wiring: Wiring) -> Iterator[tuple[str, float]]:
+def taps_of(wiring: Wiring) -> Iterator[tuple[str, float]]:
+    """Yield the units whose plus is tapped, each with the tap's mean current over the day. [A]"""
     for tap in wiring.taps:
         if tap.below is not None and tap.amps:
             yield tap.below, tap.amps * (24.0 if tap.hours_per_day is None else tap.hours_per_day) / 24.0
@@ -97,7 +98,7 @@ def hangs_on_lost(root: Node, unit: str, lost: Collection[str]) -> bool:
 
 def dropped_taps(bank: Bank, plan: Plan, lost: Collection[str]) -> tuple[str, ...]:
     """Return the units whose taps are left out, as what they hang on is cut out."""
-    named = dict.fromkeys(name for name, _ in _taps(plan.wiring))
+    named = dict.fromkeys(name for name, _ in taps_of(plan.wiring))
     return tuple(name for name in named if hangs_on_lost(bank.root, name, lost))
 
 
