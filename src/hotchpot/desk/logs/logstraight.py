@@ -8,7 +8,6 @@ do not come out, or a cell is odd, the file is read again block by block, which 
 from __future__ import annotations
 
 import math
-import mmap
 import threading
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
@@ -121,34 +120,34 @@ class Watch:
     def _run(self) -> None:
         import numpy as np
 
-        found, mask = self.found, np.empty(_PIECE_BYTES, dtype=bool)
-        # Mapped, as polars maps it too: reading would copy every byte once more.
-        with found.path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as text:
-            at = found.begin
-            while at < found.end and not self._early:
-                size = min(_PIECE_BYTES, found.end - at)
-                data = np.frombuffer(text, dtype=np.uint8, count=size, offset=at)
+        buffer, mask = bytearray(_PIECE_BYTES), np.empty(_PIECE_BYTES, dtype=bool)
+        with self.found.path.open("rb", buffering=0) as file:
+            at = file.seek(self.found.begin)
+            while at < self.found.end and not self._early:
+                size = file.readinto(memoryview(buffer)[: self.found.end - at])
+                if not size:
+                    return
+                data = np.frombuffer(buffer, dtype=np.uint8, count=size)
                 marks = int(np.count_nonzero(np.equal(data, self.mark, out=mask[:size])))
-                del data  # the map cannot be closed under it
                 if self.column is not None:
-                    self._sample(text, at, size, marks)
+                    self._sample(buffer, size, marks)
                 self.marks += marks
                 at += size
-            if self.mark == _LINE_END and not self._early and text[found.end - 1] != _LINE_END:
-                self.marks += 1
+        if self.mark == _LINE_END and buffer[size - 1] != _LINE_END:
+            self.marks += 1
 
-    def _sample(self, text: mmap.mmap, at: int, size: int, marks: int) -> None:
+    def _sample(self, buffer: bytearray, size: int, marks: int) -> None:
         """Read the column in some rows of a piece; which rows they are follows from their place in its bytes."""
         assert self.column is not None
         layout = self.found.head.layout
         for k in range(_SAMPLES):
-            begin = text.find(b"\n", at + size * k // _SAMPLES, at + size) + 1
-            end = text.find(b"\n", begin, at + size)
+            begin = buffer.find(b"\n", size * k // _SAMPLES, size) + 1
+            end = buffer.find(b"\n", begin, size)
             if begin <= 0 or end < 0:
                 continue
-            cells = layout.split(text[begin:end].decode("ascii", "replace"))
+            cells = layout.split(bytes(buffer[begin:end]).decode("ascii", "replace"))
             value = layout.number(cells[self.column.index]) if len(cells) > self.column.index else float("nan")
-            row = (self.marks + marks * (begin - at) // size) // self.each
+            row = (self.marks + marks * begin // size) // self.each
             if not math.isnan(value) and (not self._rows or row > self._rows[-1]):
                 self._rows.append(row)
                 self._values.append(value * self.column.factor + self.column.offset)
