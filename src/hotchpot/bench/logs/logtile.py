@@ -273,21 +273,34 @@ class Tiles:
             return
         self.jumps.look(self._t[low:high], self._v[low:high], a, begin=begin, end=end, place=self.place - known)
 
+    def _before(self, low: int, rows: NDArray[np.int64]) -> Floats:
+        """Return the charge of rows before this tile, less that of the last of them; rows count back from nought."""
+        import numpy as np
+
+        t, a = self._t[CONTEXT + low : CONTEXT], self._a[CONTEXT + low : CONTEXT]
+        charge = np.append(0.0, np.cumsum((a[1:] + a[:-1]) * (t[1:] - t[:-1])))
+        return np.asarray(charge[rows - low] - charge[-1]) if rows.size else np.zeros(0)
+
     def _keep(self, change: NDArray[np.int64], begin: int, count: int) -> None:
         """Keep some of the tile's samples, with the charge drawn up to each."""
         import numpy as np
 
         carried, q = CONTEXT - begin, self._scratch[1]
         regular = np.arange(-self.place % self.points.stride, count, self.points.stride)
-        ah = self._net_ah + _AH * running(q[: count - 1 + carried], regular + carried)
-        t, v, a = (x[CONTEXT:][regular] for x in (self._t, self._v, self._a))
-        self.points.add(regular + self.place, t, v, a, ah)
         low = -min(self._known, BEFORE)
         dense = self.points.around(change, low=low + self.place, high=self.place + count) - self.place
+        counted = q[: count - 1 + carried]
         if dense.size:
-            t, v, a = (x[CONTEXT + low : CONTEXT + count] for x in (self._t, self._v, self._a))
-            near = (a[1:] + a[:-1]) * (t[1:] - t[:-1])
-            past = running(near, np.array([-low - 1]))[0] if carried else 0.0
-            ah = self._net_ah + _AH * (running(near, dense - low) - past)
-            self.points.add(dense + self.place, t[dense - low], v[dense - low], a[dense - low], ah, dense=True)
+            whole = np.cumsum(counted)
+            counted_at = np.append(0.0, whole)
+            charge = counted_at[regular + carried]
+        else:
+            charge = running(counted, regular + carried)
+        t, v, a = (x[CONTEXT:][regular] for x in (self._t, self._v, self._a))
+        self.points.add(regular + self.place, t, v, a, self._net_ah + _AH * charge)
+        if dense.size:
+            t, v, a = (x[CONTEXT + low : CONTEXT + count][dense - low] for x in (self._t, self._v, self._a))
+            before = int(np.searchsorted(dense, 0))
+            charge = np.append(self._before(low, dense[:before]), counted_at[dense[before:] + carried])
+            self.points.add(dense + self.place, t, v, a, self._net_ah + _AH * charge, dense=True)
         self._net_ah += _AH * float(q[: count - 1 + carried].sum())

@@ -13,12 +13,14 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from hotchpot.bench.logs.logcolumns import Column, Columns
+from hotchpot.desk.logs.ahead import ahead
 from hotchpot.desk.logs.logblocks import Batch, Parser
 from hotchpot.desk.logs.logprobe import Probe
 from hotchpot.desk.logs.logstamps import Stamps
 
 if TYPE_CHECKING:
     import numpy as np
+    import polars as pl
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
@@ -68,11 +70,16 @@ def straight_batches(found: Probe, parser: Parser, watch: Watch) -> Iterator[Bat
     stamps = Stamps.found(parser.cells, b"".join(found.windows))
     wanted = parser.cells.wanted(without=watch.column, time=stamps.wanted if stamps else None)
     rows, whole = 0, False
-    watch.start()
-    try:
+
+    def frames() -> Iterator[pl.DataFrame]:
+        nonlocal rows
         for frame in scan.select(wanted).collect_batches():
             rows += frame.height
-            yield parser.batch(frame, stamps)
+            yield frame
+
+    watch.start()
+    try:
+        yield from ahead(lambda frame: parser.batch(frame, stamps), frames())
         whole = True
     except pl.exceptions.PolarsError:
         raise NotStraightError from None
