@@ -453,3 +453,14 @@ def test_a_main_fuse_opens_the_bank(taps: tuple[Tap, ...]) -> None:
     record = try_out(made, plan, scenarios.discharge(made, plan, amps=40)).record
     assert record.first("fuse") is not None
     assert record.ended.kind == "open"
+
+
+def test_a_stated_nought_is_no_cut_off() -> None:
+    """A plan whose disconnect is nought has none: the load goes on until nothing is left to give, and that is told."""
+    made = pair()
+    plan = Plan(protection=Protection(disconnect_v=0.0))
+    scenario = scenarios.discharge(made, plan, amps=20)
+    assert "with no cut-off" in scenario.says
+    ended = try_out(made, plan, scenario).record.ended
+    assert ended.kind == "collapse"
+    assert ended.time_s > try_out(made, EMPTY, scenarios.discharge(made, EMPTY, amps=20)).record.ended.time_s

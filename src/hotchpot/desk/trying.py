@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 MOST_NUMBERS = 1_500_000  # moments times units that a record keeps where nobody says how many
 FEWEST_MOMENTS = 100
+DRAWN_WIDE = 78  # columns: a terminal of 80, less its margin
 MOST_STEPS = 2e10  # units times steps: minutes
 MOST_KEPT = 4e6  # units times moments: a gigabyte and a half, as JSON
 LONGEST_STEP_S = 1.0  # of a run whose step nobody states, at least as long as this
@@ -106,7 +107,6 @@ def try_bank(
         If there is no arrangement, a unit is not in it, or what is asked for lacks what the plan must state. What a
         bank cannot do is no error: the record says why it ended.
     """
-    from hotchpot.trial.beyond import named
     from hotchpot.trial.samples import Study
     from hotchpot.trial.telling import tell
     from hotchpot.trial.trying import try_out
@@ -119,15 +119,14 @@ def try_bank(
     scenario = scenario_of(case.bank, case.plan, wish)
     tick = progress or (lambda _done: None)
     part = 1.0 / (1.0 + draws)
-    run = try_out(case.bank, case.plan, scenario, progress=lambda done: tick(part * done))
-    trial = named(case.bank, case.plan, scenario, run)
+    trial = try_out(case.bank, case.plan, scenario, progress=lambda done: tick(part * done))
     sure = None
     if draws:
         study = Study(case.bank, case.plan, scenario, seed=seed)
         sure = _draw(study, wish, draws, on, lambda done: tick(part + (1.0 - part) * done))
     return TrialReport(
         arrangement=text,
-        drawing=draw(case.bank.arrangement),
+        drawing=draw(case.bank.arrangement, width=DRAWN_WIDE),
         judgement=judge(case),
         wish=wish,
         trial=trial,

@@ -191,4 +191,6 @@ def span(seconds: float) -> str:
         return f"{seconds:.3g} s"
     if seconds < 5400.0:
         return f"{seconds / 60.0:.3g} min"
-    return f"{seconds / 3600.0:.3g} h"
+    if seconds < 1000.0 * 3600.0:
+        return f"{seconds / 3600.0:.3g} h"
+    return f"{seconds / 86_400.0:.0f} days"

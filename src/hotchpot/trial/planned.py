@@ -14,8 +14,14 @@ AGAIN_SOC = 0.9  # the rest voltage of this charge starts a new charge; engineer
 
 
 def lowest_v(bank: Bank, plan: Plan) -> float:
-    """Return the voltage at which the bank is cut off: the plan's, else the sum over its cells. [V]"""
-    return plan.protection.disconnect_v or sum_over_cells(bank.root, "discharge_min_v")
+    """Return the voltage at which the bank is cut off: the plan's, nought for none, else the sum over its cells. [V]"""
+    stated = plan.protection.disconnect_v
+    return sum_over_cells(bank.root, "discharge_min_v") if stated is None else stated
+
+
+def until(low_v: float) -> str:
+    """Return up to what a load goes on, in words."""
+    return f"until {low_v:.4g} V" if low_v > 0.0 else "with no cut-off"
 
 
 def unit_cut_offs(bank: Bank, plan: Plan) -> dict[str, float]:

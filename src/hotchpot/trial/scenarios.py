@@ -18,7 +18,8 @@ from hotchpot.bank.plan import Plan
 from hotchpot.circuit.drive import Drive, Stop, Stretch, drive_of
 from hotchpot.circuit.drive import profile as drive_of_profile
 from hotchpot.errors import Fault, InputError
-from hotchpot.trial.planned import ambient_c, charge_plan, charger_a, daily_plan, lowest_v, rest_v, unit_cut_offs
+from hotchpot.trial.look import span
+from hotchpot.trial.planned import ambient_c, charge_plan, charger_a, daily_plan, lowest_v, rest_v, unit_cut_offs, until
 from hotchpot.trial.scenario import Scenario
 from hotchpot.trial.wired import taps_of
 
@@ -79,10 +80,10 @@ def discharge(
         seconds=3600.0 * limit_h, load_a=amps or 0.0, load_w=watts or 0.0, load_s=1.0 / ohms if ohms else 0.0
     )
     low_v = lowest_v(bank, plan)
-    span = f"for {hours:g} h or " if hours else ""
+    limit = f"for {hours:g} h or " if hours else ""
     return Scenario(
         name="discharge",
-        says=f"{load} {_begun(from_soc)}, {span}until {low_v:.4g} V.{tapped(plan)}",
+        says=f"{load} {_begun(from_soc)}, {limit}{until(low_v)}.{tapped(plan)}",
         drive=drive_of([stretch]),
         stop=Stop(low_v=low_v, unit_low_v=unit_cut_offs(bank, plan)),
         soc_frac=_all_at(bank, from_soc),
@@ -150,10 +151,11 @@ def day(bank: Bank, plan: Plan, days: float = 1, *, idle_w: float = IDLE_W, from
         watts = energy_wh * HOUSEHOLD[int(hour)] / whole + idle_w
         stretches.append(Stretch(seconds=QUARTER_S, load_w=watts, source_a=amps * _feed_frac(kind, hour)))
     low_v = lowest_v(bank, plan)
+    count = "A day" if days == 1 else f"{days:g} days"
     fed = f" and {amps:g} A of {kind}" if amps else " and no charger"
     return Scenario(
         name="day",
-        says=f"{days:g} days of {energy_wh:g} Wh in an invented household's hours, {idle_w:g} W of idle inverter{fed}, "
+        says=f"{count} of {energy_wh:g} Wh in an invented household's hours, {idle_w:g} W of idle inverter{fed}, "
         f"{_begun(from_soc)}.{tapped(plan)}",
         drive=drive_of(stretches, daily_plan(bank, plan)),
         stop=Stop(low_v=low_v, back_v=max(rest_v(bank.root, 0.5), 1.03 * low_v), unit_low_v=unit_cut_offs(bank, plan)),
@@ -200,8 +202,7 @@ def profile(
     low_v = lowest_v(bank, plan)
     return Scenario(
         name="profile",
-        says=f"A given profile of {drive.seconds / 3600.0:.3g} h, {_begun(from_soc)}, until {low_v:.4g} V."
-        f"{tapped(plan)}",
+        says=f"A given profile of {span(drive.seconds)}, {_begun(from_soc)}, {until(low_v)}.{tapped(plan)}",
         drive=drive,
         stop=Stop(low_v=low_v, unit_low_v=unit_cut_offs(bank, plan)),
         soc_frac=_all_at(bank, from_soc),

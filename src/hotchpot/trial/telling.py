@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 from hotchpot.bank.bank import Bank
 from hotchpot.bank.plan import Plan
 from hotchpot.circuit.record import Record
-from hotchpot.trial.beyond import is_beyond
 from hotchpot.trial.look import ENDS, Figure, Look, span
 from hotchpot.trial.openings import REASONS, fuse_a, whose
 from hotchpot.trial.outcome import Trial
@@ -45,7 +44,7 @@ class Telling:
 
 def moments_of(record: Record) -> int:
     """Return how many moments of a record are possible: that of collapse is none."""
-    if record.ended.kind == "collapse" or is_beyond(record):
+    if record.ended.kind == "collapse":
         return int((record.time_s < record.ended.time_s).sum())
     return len(record.time_s)
 
