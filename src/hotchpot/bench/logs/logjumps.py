@@ -77,18 +77,19 @@ class JumpFinder:
     last_step: int = -1
     leaps: list[int] = field(default_factory=list)
 
-    def look(self, t: Floats, v: Floats, a: Floats, *, begin: int, end: int, place: int) -> None:
+    def look(self, t: Floats, v: Floats, a: Floats, *, begin: int, end: int, place: int, scratch: Floats) -> None:
         """
         Look for steps at the samples from `begin` up to before `end` of these arrays; `place` is that of the first.
 
-        There are samples before `begin` (those seen already) and, but at the end of the file, after `end`.
+        There are samples before `begin` (those seen already) and, but at the end of the file, after `end`. `scratch`
+        has room for as many values, and is written over.
         """
         import numpy as np
 
         if begin >= end:
             return
-        size = np.abs(np.diff(a[begin - 1 : end]))
-        step = np.flatnonzero(size > self.scale.step_a) + begin
+        size = np.subtract(a[begin:end], a[begin - 1 : end - 1], out=scratch[: end - begin])
+        step = np.flatnonzero(np.abs(size, out=size) > self.scale.step_a) + begin
         if self.open is not None:
             self._continue(t, v, a, begin=begin, end=int(step[0]) if step.size else end, place=place)
         if not step.size:
@@ -179,13 +180,18 @@ class JumpFinder:
             if any(window.before[3][0] < leap <= after[3][-1] for leap in self.leaps):
                 continue  # the clock was set here: nothing says how long after the step
             first, then = window.before[2], after[2]
-            if not all((np.isfinite(side[1]) & ~among(side[3], stale)).any() for side in (window.before, after)):
-                continue
             size = abs(float(then.mean() - first.mean()))
-            scatter = max(float(first.std()), float(then.std()))
-            if then.size >= 2 and size >= self.scale.step_a and scatter <= _STEADY_FRAC * size:
+            if then.size < 2 or size < self.scale.step_a or _scattered(first, size) or _scattered(then, size):
+                continue
+            if all((np.isfinite(side[1]) & ~among(side[3], stale)).any() for side in (window.before, after)):
                 good.append(window)
         return good[:: -(-len(good) // MOST_JUMPS)] if good else good
+
+
+def _scattered(amps: Floats, size: float) -> bool:
+    """Whether currents on one side of a step scatter by more than a part of its size."""
+    most = _STEADY_FRAC * size
+    return float(amps.max() - amps.min()) > 2.0 * most and float(amps.std()) > most  # half the span is never less
 
 
 def _samples(

@@ -60,18 +60,18 @@ class PointStore:
         """
         import numpy as np
 
-        few = self.dense > MOST_DENSE
         if (not change.size and self.until <= low) or self.dense > 2 * MOST_DENSE:
             return np.zeros(0, dtype=np.int64)
-        before, after = (_FEW, _FEW) if few else (BEFORE, _AFTER)
-        edge = np.zeros(high - low + 1, dtype=np.int32)
-        np.add.at(edge, np.append(np.clip(change - before - low, 0, high - low), 0), 1)
-        np.add.at(
-            edge, np.append(np.clip(change + after - low, 0, high - low), np.clip(self.until - low, 0, high - low)), -1
-        )
+        before, after = (_FEW, _FEW) if self.dense > MOST_DENSE else (BEFORE, _AFTER)
+        # What is near each change, and what is left of the change before: stretches in order, some of them overlapping.
+        begins = np.clip(np.append(low, change - before), low, high)
+        ends = np.maximum.accumulate(np.clip(np.append(self.until, change + after), low, high))
         if change.size:
             self.until = int(change[-1]) + after
-        return np.flatnonzero(np.cumsum(edge[:-1]) > 0) + low
+        begins[1:] = np.maximum(begins[1:], ends[:-1])
+        sizes = ends - begins
+        first = np.cumsum(sizes) - sizes  # how many places stand before each stretch
+        return np.repeat(begins - first, sizes) + np.arange(int(sizes.sum()))
 
     def _thin(self) -> None:
         self.stride *= 2
@@ -79,8 +79,9 @@ class PointStore:
         thinner: list[tuple[Places, Floats, Floats, Floats, Floats, bool]] = []
         for places, t, v, a, ah, dense in self.blocks:
             if not dense:
-                keep = places % self.stride == 0
-                places, t, v, a, ah = (x[keep] for x in (places, t, v, a, ah))  # noqa: PLW2901
+                keep = slice(int(places.size and places[0] % self.stride != 0), None, 2)  # every other place
+                places = places[keep].copy()  # noqa: PLW2901
+                t, v, a, ah = (x[keep].copy() for x in (t, v, a, ah))  # noqa: PLW2901
                 self.kept += places.size
             thinner.append((places, t, v, a, ah, dense))
         self.blocks = thinner

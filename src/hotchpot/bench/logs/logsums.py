@@ -11,16 +11,21 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 
-def both_ways(values: Floats, cuts: NDArray[np.int64], least: float, most: float) -> tuple[Floats, Floats]:
-    """Return the sums out and in, part by part; `least` and `most` bound what the values are made of."""
+def both_ways(values: Floats, cuts: NDArray[np.int64], *, sign: int, scratch: Floats) -> tuple[Floats, Floats]:
+    """
+    Return the sums out and in, part by part.
+
+    `sign` is +1 where no value is negative, -1 where none is positive, else 0. `scratch` is as long as `values`, and is
+    written over.
+    """
     import numpy as np
 
     net = _sums(values, cuts)
-    if least >= 0.0:
+    if sign > 0:
         return net, np.zeros_like(net)
-    if most <= 0.0:
+    if sign < 0:
         return np.zeros_like(net), -net
-    size = _sums(np.abs(values), cuts)
+    size = _sums(np.abs(values, out=scratch), cuts)
     return np.maximum(0.5 * (size + net), 0.0), np.maximum(0.5 * (size - net), 0.0)
 
 

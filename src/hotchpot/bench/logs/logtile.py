@@ -13,6 +13,7 @@ from hotchpot.bench.logs.logclean import Cleaner
 from hotchpot.bench.logs.logjumps import JumpFinder
 from hotchpot.bench.logs.logpieces import (
     FIRST_S,
+    IN_AH,
     IN_WH,
     LAST,
     LAST_S,
@@ -61,7 +62,8 @@ class Tiles:
         self.absorbed_s = 0.0
         self._known = 0
         self._t, self._v, self._a = (np.zeros(CONTEXT + TILE) for _ in range(3))
-        self._scratch = tuple(np.empty(CONTEXT + TILE) for _ in range(3))
+        self._scratch = tuple(np.empty(CONTEXT + TILE) for _ in range(4))  # seconds, charge, energy, power
+        self._ramp = np.arange(TILE)
         self._rows_at = np.zeros(CONTEXT + TILE, dtype=np.int64)
         self._net_ah = 0.0
         self._run = 0
@@ -92,31 +94,31 @@ class Tiles:
         if not self._in_order(begin, CONTEXT + n):
             n = self._tidy(n, row)
         else:
-            self._rows_at[new] = np.arange(row, row + n)
+            np.add(self._ramp[:n], row, out=self._rows_at[new])
+            self._volts = float(self._v[CONTEXT + n - 1])
         if not n:
             return
-        change = self._count(begin, CONTEXT + n)
+        change, net_as = self._count(begin, CONTEXT + n)
         self._look_for_jumps(self._known, count=n)
         self._keep(change, begin, n)
+        self._net_ah += _AH * net_as
         self.place += n
         self._known = min(CONTEXT, self._known + n)
         for buffer in (self._t, self._v, self._a, self._rows_at):
             buffer[:CONTEXT] = buffer[n : CONTEXT + n].copy()
 
     def _in_order(self, begin: int, end: int) -> bool:
-        """Whether these rows need no mending: time rises, no gaps, no missing value."""
+        """Whether these rows need no mending: time rises, no gaps, no missing value. Works out steps and power."""
         import numpy as np
 
-        t, d = self._t[begin:end], self._scratch[0][: end - begin - 1]
+        t, d, p = self._t[begin:end], self._scratch[0][: end - begin - 1], self._scratch[3][: end - begin]
         np.subtract(t[1:], t[:-1], out=d)
+        np.multiply(self._v[begin:end], self._a[begin:end], out=p)
+        if not np.isfinite(p.sum()):  # the sum of products is finite only where each factor is
+            return False
         if not d.size:
-            return bool(np.isfinite(t[0] + self._v[begin] + self._a[begin]))
-        return bool(
-            d.min() > 0.0
-            and d.max() <= self.cleaner.gap_s
-            and np.isfinite(self._v[begin:end].sum())
-            and np.isfinite(self._a[begin:end].sum())
-        )  # the sums of all are finite only where each is
+            return bool(np.isfinite(t[0]))
+        return bool(d.min() > 0.0 and d.max() <= self.cleaner.gap_s)
 
     def _tidy(self, n: int, row: int) -> int:
         """Put the tile's rows in order in place; return how many can be counted."""
@@ -146,15 +148,21 @@ class Tiles:
             self.cleaner.find_gaps(self._t[both], self._a[both], self._rows_at[both])
             np.subtract(self._t[begin + 1 : both.stop], self._t[begin : both.stop - 1],
                         out=self._scratch[0][: both.stop - begin - 1])  # fmt: skip
+            np.multiply(self._filled(both), self._a[both], out=self._scratch[3][: both.stop - begin])
         return n
 
-    def _count(self, begin: int, end: int) -> NDArray[np.int64]:
-        """Count charge and energy of the rows to `end`; return the places where the state of the current changes."""
+    def _count(self, begin: int, end: int) -> tuple[NDArray[np.int64], float]:
+        """
+        Count charge and energy of the rows to `end`.
+
+        Return the places where the state of the current changes, and twice the net charge that flowed. [As]
+        """
         import numpy as np
 
         a, rest = self._a[begin:end], self.cleaner.scale.rest_a
         n = a.size - 1
-        d, q, e = (buffer[:n] for buffer in self._scratch)
+        d, q, e = (buffer[:n] for buffer in self._scratch[:3])
+        p = self._scratch[3][: n + 1]
         least, most = float(a.min()), float(a.max())
         self._span_a = (min(least, self._span_a[2]), max(most, self._span_a[3]), least, most)
         if max(-least, most) > 3.0 * self.cleaner.scale.full_a:
@@ -162,7 +170,6 @@ class Tiles:
             rest = self.cleaner.scale.rest_a
         np.add(a[1:], a[:-1], out=q)
         np.multiply(q, d, out=q)
-        p = self._filled(begin, end) * a
         np.add(p[1:], p[:-1], out=e)
         np.multiply(e, d, out=e)
         if rest < least or most < -rest or (-rest <= least and most <= rest):
@@ -177,9 +184,8 @@ class Tiles:
             at = np.append(0, edges)
             edges = np.union1d(edges, anew[anew > 0])
             states = states[np.searchsorted(at, np.append(0, edges), side="right") - 1]
-        signs = ((least, most), (float(p.min()), float(p.max())))
-        self._note(begin, end, edges, states, signs=signs)
-        return edges - (CONTEXT - begin) + self.place
+        net_as = self._note(begin, end, edges, states, span_a=(least, most))
+        return edges - (CONTEXT - begin) + self.place, net_as
 
     def _grow(self, a: Floats) -> None:
         """Take a larger scale where these currents are far beyond all before, and not as a spike."""
@@ -192,15 +198,15 @@ class Tiles:
         if larger.full_a > 3.0 * scale.full_a:
             self.cleaner.scale = self.jumps.scale = replace(larger, usual_s=scale.usual_s)
 
-    def _filled(self, begin: int, end: int) -> Floats:
+    def _filled(self, rows: slice) -> Floats:
         """Return the volts with the last known one where a sample has none: for the energy alone."""
         import numpy as np
 
-        v = self._v[begin:end]
-        if np.isfinite(v.sum()):
+        v = self._v[rows]
+        good = np.isfinite(v)
+        if good.all():
             self._volts = float(v[-1])
             return v
-        good = np.isfinite(v)
         at = np.maximum.accumulate(np.where(good, np.arange(v.size), -1))
         known = self._volts if np.isfinite(self._volts) else float(v[good][0]) if good.any() else 0.0
         filled = np.where(at >= 0, v[np.maximum(at, 0)], known)
@@ -214,15 +220,25 @@ class Tiles:
         edges: NDArray[np.int64],
         states: NDArray[np.int8],
         *,
-        signs: tuple[tuple[float, float], tuple[float, float]],
-    ) -> None:
-        """Note the tile's parts. The interval of a change belongs to rest, or to the earlier of two directions."""
+        span_a: tuple[float, float],
+    ) -> float:
+        """
+        Note the tile's parts. The interval of a change belongs to rest, or to the earlier of two directions.
+
+        Return twice the net charge of all. [As]
+        """
         import numpy as np
 
         cuts = np.append(0, edges + (states[1:] != 0) - 1) if edges.size else np.zeros(1, dtype=np.int64)
         table = np.zeros((cuts.size, WIDTH))
-        for column, buffer, (least, most) in zip((OUT_AH, OUT_WH), self._scratch[1:], signs, strict=True):
-            table[:, column], table[:, column + 1] = both_ways(buffer[: end - begin - 1], cuts, least, most)
+        least, most = span_a
+        sign = 1 if least >= 0.0 else -1 if most <= 0.0 else 0
+        q, e = (buffer[: end - begin - 1] for buffer in self._scratch[1:3])
+        power = self._scratch[3][: end - begin]
+        same = (sign > 0 and power.min() >= 0.0) or (sign < 0 and power.max() <= 0.0)  # not where volts are negative
+        table[:, OUT_WH], table[:, IN_WH] = both_ways(e, cuts, sign=sign if same else 0, scratch=power[1:])
+        table[:, OUT_AH], table[:, IN_AH] = both_ways(q, cuts, sign=sign, scratch=power[1:])
+        net_as = float(table[:, OUT_AH].sum() - table[:, IN_AH].sum())
         table[:, OUT_AH : IN_WH + 1] *= _AH
         carried = 1 if begin < CONTEXT else 0
         first = np.append(min(carried, end - begin - 1), edges)
@@ -233,15 +249,17 @@ class Tiles:
         table[:, PLACE], table[:, LAST] = first + self.place - carried, ends + self.place - carried
         table[:, FIRST_S], table[:, LAST_S] = self._t[begin:end][first], self._t[begin:end][ends]
         if edges.size:
-            table[:, PEAK_A] = np.maximum.reduceat(np.abs(self._a[begin:end]), np.append(0, edges))
+            size = np.abs(self._a[begin:end], out=self._scratch[3][: end - begin])
+            table[:, PEAK_A] = np.maximum.reduceat(size, np.append(0, edges))
         else:
-            table[:, PEAK_A] = max(-signs[0][0], signs[0][1])
+            table[:, PEAK_A] = max(-least, most)
         table[:, RUN] = self._run + np.searchsorted(self._anew, table[:, PLACE], side="right")
         self._run += self._anew.size
         self._parts.append(table)
         self._part_count += len(table)
         if self._part_count > MOST_PARTS:
             self._compact()
+        return net_as
 
     def _compact(self) -> None:
         """Bring a very long table of parts down: join neighbours of one state, then give the briefest away."""
@@ -271,7 +289,8 @@ class Tiles:
         # What is looked at lies in this tile and the one before, whose least and greatest currents are known.
         if self.jumps.open is None and self._span_a[1] - self._span_a[0] <= self.cleaner.scale.step_a:
             return
-        self.jumps.look(self._t[low:high], self._v[low:high], a, begin=begin, end=end, place=self.place - known)
+        self.jumps.look(self._t[low:high], self._v[low:high], a, begin=begin, end=end, place=self.place - known,
+                        scratch=self._scratch[2])  # fmt: skip
 
     def _before(self, low: int, rows: NDArray[np.int64]) -> Floats:
         """Return the charge of rows before this tile, less that of the last of them; rows count back from nought."""
@@ -290,17 +309,11 @@ class Tiles:
         low = -min(self._known, BEFORE)
         dense = self.points.around(change, low=low + self.place, high=self.place + count) - self.place
         counted = q[: count - 1 + carried]
-        if dense.size:
-            whole = np.cumsum(counted)
-            counted_at = np.append(0.0, whole)
-            charge = counted_at[regular + carried]
-        else:
-            charge = running(counted, regular + carried)
+        charge = running(counted, regular + carried)
         t, v, a = (x[CONTEXT:][regular] for x in (self._t, self._v, self._a))
         self.points.add(regular + self.place, t, v, a, self._net_ah + _AH * charge)
         if dense.size:
             t, v, a = (x[CONTEXT + low : CONTEXT + count][dense - low] for x in (self._t, self._v, self._a))
             before = int(np.searchsorted(dense, 0))
-            charge = np.append(self._before(low, dense[:before]), counted_at[dense[before:] + carried])
+            charge = np.append(self._before(low, dense[:before]), running(counted, dense[before:] + carried))
             self.points.add(dense + self.place, t, v, a, self._net_ah + _AH * charge, dense=True)
-        self._net_ah += _AH * float(q[: count - 1 + carried].sum())

@@ -13,21 +13,23 @@ THREADS = 2
 _STEPS = 5
 
 
-def ahead(make: Callable[[Thing], Made], things: Iterator[Thing]) -> Iterator[Made]:
+def ahead(make: Callable[[Thing], Made], things: Iterator[Thing], *, threads: int = THREADS) -> Iterator[Made]:
     """
     Yield what `make` gives for each thing, in order, a few of them made ahead; what it raises is raised here.
+
+    `threads` work at them: one where `make` takes less than getting the things does.
 
     >>> list(ahead(str.upper, iter("abc")))
     ['A', 'B', 'C']
     """
     waiting: deque[Future[Made]] = deque()
-    with ThreadPoolExecutor(THREADS, thread_name_prefix="ahead") as threads:
+    with ThreadPoolExecutor(threads, thread_name_prefix="ahead") as pool:
         try:
             for thing in things:
-                waiting.append(threads.submit(make, thing))
+                waiting.append(pool.submit(make, thing))
                 if len(waiting) >= _STEPS:
                     yield waiting.popleft().result()
             while waiting:
                 yield waiting.popleft().result()
         finally:
-            threads.shutdown(cancel_futures=True)
+            pool.shutdown(cancel_futures=True)

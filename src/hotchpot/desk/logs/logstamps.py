@@ -21,13 +21,19 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Whole = NDArray[np.int64]
+    Words = NDArray[np.uint64]
     Bytes = NDArray[np.uint8]
 
 _CLOCK = re.compile(r"(?<!\d)\d\d:\d\d:\d\d(?:\.(\d{1,6})(?!\d))?")
 _WORD = 8  # bytes of HH:MM:SS
 _LEAST_DAY, _MOST_DAY = _WORD, 2 * _WORD  # bytes before the time that two words cover
-_NOUGHT, _COLON = ord("0"), ord(":")
-_MOST_DIGITS = (2, 9, 10, 5, 9, 10, 5, 9)  # of HH:MM:SS
+_AT_ONCE = 16_000  # rows: what an array of so many takes is handed out again at once, not fetched from the system
+_DAY_S = 86_400.0
+_NOUGHTS = int.from_bytes(b"00:00:00", "little")
+_PAIRS = int.from_bytes(b"\xff\0\0\xff\0\0\xff\0", "little")
+_HIGH_BITS = int.from_bytes(b"\x80" * _WORD, "little")
+# What lifts the high bit of a byte that is above the most of its digit; the least of a colon is its most.
+_ABOVE_MOST = int.from_bytes(bytes(0x7F - most for most in (2, 9, 0, 5, 9, 0, 5, 9)), "little")
 
 
 class Stamps:
@@ -82,39 +88,46 @@ class Stamps:
         if cells.null_count():
             raise pl.exceptions.ComputeError("a date is missing")
         rows = np.ascontiguousarray(cells.to_numpy())
-        time_s = self._clock(rows)
-        new = self._new(rows)
-        begins = self._begins(rows[new], time_s[new]) - start_s
-        time_s += begins if new.size == 1 else np.repeat(begins, np.diff(np.append(new, len(rows))))
+        time_s: Floats = np.empty(len(rows))
+        for low in range(0, len(rows), _AT_ONCE):
+            self._read(rows[low : low + _AT_ONCE], start_s, into=time_s[low : low + _AT_ONCE])
         return time_s
 
-    def _clock(self, rows: Bytes) -> Floats:
-        """Return the time of day. [s]"""
+    def _read(self, rows: Bytes, start_s: float, *, into: Floats) -> None:
+        """Write some dates, counted from `start_s`. [s]"""
+        import numpy as np
+
+        self._clock(rows, into=into)
+        new = self._new(rows)
+        begins = self._begins(rows[new], into[new]) - start_s
+        into += begins if new.size == 1 else np.repeat(begins, np.diff(np.append(new, len(rows))))
+
+    def _clock(self, rows: Bytes, *, into: Floats) -> None:
+        """Write the time of day. [s]"""
         import numpy as np
         import polars as pl
 
-        # Eight rows, one for each byte of HH:MM:SS, as digits; a colon is ten above the nought.
-        digits = np.ascontiguousarray(rows[:, self.clock : self.clock + _WORD].T)
-        digits -= np.uint8(_NOUGHT)
-        most = digits.max(axis=1, initial=0)
-        colons = digits[2::3]
-        if (most > _MOST_DIGITS).any() or (colons != _COLON - _NOUGHT).any():
+        # HH:MM:SS as one number of eight bytes, the first byte lowest: digits less their nought, colons as 0.
+        word = self._word(rows, self.clock)
+        word ^= _NOUGHTS
+        high = np.bitwise_or.reduce((word + _ABOVE_MOST) | word, initial=0)
+        if int(high) & _HIGH_BITS:
             raise pl.exceptions.ComputeError("a time of day is none")
-        tens, ones = digits[::3], digits[1::3]
-        tens *= np.uint8(10)
-        tens += ones
-        hours, minutes, seconds = tens
-        if (hours > 23).any():
+        ones = word >> 8
+        word *= 10
+        word += ones
+        word &= _PAIRS  # now hours in byte 0, minutes in byte 3, seconds in byte 6
+        seconds = word >> 48
+        word *= 1 + (60 << 24)  # and in 12 bits from bit 24: minutes and 60 times the hours
+        word >>= 24
+        word &= 0xFFF
+        word *= 60
+        word += seconds
+        into[:] = word
+        if into.max(initial=0.0) >= _DAY_S:
             raise pl.exceptions.ComputeError("a time of day is out of range")
-        whole = hours.astype(np.int32)
-        whole *= 60
-        whole += minutes
-        whole *= 60
-        whole += seconds
-        time_s: Floats = whole.astype(np.float64)
         if self.digits:
-            time_s += self._fraction(rows)
-        return time_s
+            into += self._fraction(rows)
 
     def _fraction(self, rows: Bytes) -> Floats:
         """Return the digits after the second. [s]"""
@@ -165,8 +178,8 @@ class Stamps:
             self._known[day] = float(round(seconds - clock_s))
         return self._known[day]
 
-    def _word(self, rows: Bytes, at: int) -> Whole:
+    def _word(self, rows: Bytes, at: int) -> Words:
         """Return eight bytes of each row, from byte `at` on, as one number."""
         import numpy as np
 
-        return np.ndarray(len(rows), "<i8", rows, offset=at, strides=(self.width,)).astype(np.int64)
+        return np.ndarray(len(rows), "<u8", rows, offset=at, strides=(self.width,)).astype(np.uint64)

@@ -67,7 +67,7 @@ def straight_batches(found: Probe, parser: Parser, watch: Watch) -> Iterator[Bat
 
     layout = found.head.layout
     scan = parser.cells.frame(found.path, skip_lines=layout.first_line - 1)
-    stamps = Stamps.found(parser.cells, b"".join(found.windows))
+    stamps = Stamps.found(parser.cells, found.windows[0] + found.windows[-1])  # a date of another width is told later
     wanted = parser.cells.wanted(without=watch.column, time=stamps.wanted if stamps else None)
     rows, whole = 0, False
 
@@ -79,7 +79,7 @@ def straight_batches(found: Probe, parser: Parser, watch: Watch) -> Iterator[Bat
 
     watch.start()
     try:
-        yield from ahead(lambda frame: parser.batch(frame, stamps), frames())
+        yield from ahead(lambda frame: parser.batch(frame, stamps), frames(), threads=1)
         whole = True
     except pl.exceptions.PolarsError:
         raise NotStraightError from None
