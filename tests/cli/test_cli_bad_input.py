@@ -35,6 +35,10 @@ PILES = {
     "infinity": (HEAD + "A1,lead_agm,6,100,inf,5\n", "pile.csv:2 capacity_ah"),
     "1e9 Ah": (HEAD + "A1,lead_agm,6,1e9,,5\n", "pile.csv:2 rated_ah"),
     "negative resistance": (HEAD + "A1,lead_agm,6,100,96,-5\n", "pile.csv:2 resistance_mohm"),
+    "made tomorrow": (
+        "id,chemistry,cells,rated_ah,made\nA1,lead_agm,6,100,2091-03\n",
+        "pile.csv:2 made: 2091-03 lies in",
+    ),
     "no cells": (HEAD + "A1,lead_agm,0,100,96,5\n", "pile.csv:2 cells"),
     "words for numbers": (HEAD + "A1,lead_agm,six,100,96,5\n", "pile.csv:2 cells"),
     "a column missing": ("id,cells,rated_ah\nA1,6,100\n", "chemistry"),
@@ -44,6 +48,8 @@ PILES = {
 
 PLANS = {
     "unknown key": ("[charger]\nvolt = 14.4\n", "plan.toml:2 charger.volt.*did you mean 'volts'"),
+    "a key without its section": ("load_w = 300\n", r"plan.toml:1 load_w.*write it below \[duty\]"),
+    "a key of another section": ("[duty]\nvolts = 28\n", r"plan.toml:2 duty.volts.*write it below \[charger\]"),
     "not TOML": ("[charger\n", "plan.toml:1.*TOML"),
     "a word for a number": ('[duty]\nload_a = "10"\n', "plan.toml:2 duty.load_a"),
     "out of range": ("[duty]\nload_a = -10\n", "plan.toml:2 duty.load_a.*out of range"),
@@ -78,6 +84,32 @@ def test_wrong_expressions(run: Run, folder: Path, name: str) -> None:
     said = run("judge", "--pile", "pile.csv", "--", expression)
     refused(said, what)
     refused(said, mend)
+    assert held(folder) == before
+
+
+USAGE = {
+    "an expression in pieces": (("judge", "A1", "//", "A2", "--pile", "pile.csv"), "in quotes: 'A1 // A2'"),
+    "in pieces behind an option": (("judge", "--pile", "pile.csv", "A1", "+", "A2"), "in quotes: 'A1 [+] A2'"),
+    "no such command": (("arrnge",), "arrnge: no such command, did you mean 'arrange'"),
+    "no such command below": (("bench", "guid"), "guid: no such command, did you mean 'guide'"),
+    "an option missing": (("judge", "A1"), "--pile: is missing, give --pile PILE.csv"),
+    "a word for a count": (("arrange", "--pile", "pile.csv", "--best", "five"), "--best: 'five' is not a whole number"),
+    "too large a count": (("arrange", "--pile", "pile.csv", "--best=500"), "--best: '500' is out of range, give 100"),
+    "too small a count": (("arrange", "--pile", "pile.csv", "--best", "0"), "--best: '0' is out of range, give 1 or"),
+    "one word too many": (("rules", "join-surge", "soon"), "soon: nothing takes this"),
+    "no such option": (("judge", "--pyle", "pile.csv"), "--pyle: no such option, did you mean '--pile'"),
+}
+
+
+@pytest.mark.parametrize("name", USAGE)
+def test_what_cannot_be_understood_is_bad_input_like_any_other(run: Run, folder: Path, name: str) -> None:
+    """A slip on the command line is told as where, what and how to mend it; with --json its shape is that of errors."""
+    typed, pattern = USAGE[name]
+    before = held(folder)
+    refused(run(*typed), pattern)
+    said = run(*typed, "--json")
+    assert said.code == 2
+    assert json.loads(said.out)["faults"][0].keys() == {"where", "what", "mend"}
     assert held(folder) == before
 
 

@@ -172,6 +172,14 @@ WRONG = {
     "load and charge": (("--amps", "5", "--charge"), "--amps and --charge"),
     "joining under load": (("--joining", "--watts", "5"), "--watts and --joining"),
     "joining from full": (("--joining", "--from", "full"), "--joining and --from"),
+    "a still load": (("--amps", "5", "--still"), "--still: .*give it with --day"),
+    "days that are none": (("--day", "7x"), "--day: '7x'.*give it in days"),
+    "a verdict that is none": (("--amps", "5", "--at-least", "cautoin"), "--at-least: 'cautoin'.*mean 'caution'"),
+    "percent apart": (("--amps", "5", "--from", "80", "%"), '--from: .*in quotes, --from "80 %"'),
+    "minutes apart": (("--amps", "5", "--hours", "90", "min"), '--hours: .*in quotes, --hours "90 min"'),
+    "draws that are none": (("--amps", "5", "--doubt", "many"), "--doubt: 'many' is not a whole number"),
+    "no such option": (("--ampps", "5"), "--ampps: no such option, did you mean '--amps'"),
+    "nothing after it": (("--amps",), "--amps: nothing stands after it, give its value"),
     "a day of hours": (("--day", "1", "--hours", "3"), "--day and --hours"),
     "no days": (("--day", "0"), "--day"),
     "a charge without a charger": (("--charge",), "charger.amps"),
@@ -224,7 +232,7 @@ def test_profiles_read_however_they_are_written(ask: Run, folder: Path) -> None:
         said = ask(TWO, "--profile", "load.csv", "--plan", "plan.toml")
         answers.append((said["time_s"], said["bank"], said["units"], said["ended"]))
     assert answers[0][3]["reason"] == "time"
-    assert answers[0][3]["time_s"] == 3600 * 3  # the last value holds as long as the one before it
+    assert answers[0][3]["time_s"] == 3600 * 2  # a last row of nothing is the end
     assert all(answer == answers[0] for answer in answers)
 
 
@@ -232,6 +240,11 @@ BAD_PROFILES = {
     "empty": ("", "load.csv: the file is empty"),
     "heading alone": ("time_s,watts\n", "no moments"),
     "one moment": ("time_s,watts\n0,5\n", "a single moment"),
+    "times of the day": ("hours,watts\n7:00,5\n08:30,6\n", "'08:30' is not a number, write hours as a number, 8.5"),
+    "minutes without brackets": ("minutes,watts\n0,5\n60,6\n", "minutes: no such column, write 't [min]'"),
+    "a clock": ("clock,watts\n0,5\n60,6\n", "clock: no such column, give hours, such as 7.5"),
+    "two sources": ("time_s,watts,source_w,source_a\n0,5,1,1\n60,5,1,1\n", "source_w and source_a are both there"),
+    "a source below nought": ("time_s,watts,sun [A]\n0,5,1\n60,5,-1\n", "load.csv:3 source_a: '-1' is out of range"),
     "a word": ("time_s,watts\n0,soon\n60,5\n", "load.csv:2 watts: 'soon'"),
     "not a number": ("time_s,watts\n0,nan\n60,5\n", "load.csv:2 watts: 'nan'"),
     "a gap": ("time_s,watts\n0,5\n60,\n90,5\n", "load.csv:3 watts: empty"),
@@ -273,6 +286,22 @@ def test_charge_day_and_joining_answer(ask: Run, folder: Path) -> None:
     joined = ask(TWO, "--joining")
     assert joined["ended"]["reason"] == "settled"
     assert joined["bank"]["current_a"] == pytest.approx([0.0] * len(joined["time_s"]), abs=1e-9)
+
+
+def test_a_still_week_has_no_sun(ask: Run, folder: Path) -> None:
+    """With --still the plan's charger gives nothing, in days of the plan and of a profile."""
+    (folder / "plan.toml").write_text(PLAN, "utf-8")
+    (folder / "load.csv").write_text("hours;load [W];sun [A]\n0;30;0\n8;10;5\n16;30;0\n", "utf-8")
+    for more in ((), ("--profile", "load.csv")):
+        fed = ask(TWO, "--day", "2", "--from", "50 %", "--plan", "plan.toml", *more)
+        still = ask(TWO, "--day", "48 h", "--from", "50 %", "--still", "--plan", "plan.toml", *more)
+        assert fed["taken"]["ah"] > 10
+        assert still["taken"]["ah"] == 0
+        assert still["ended"]["time_s"] == fed["ended"]["time_s"] == 2 * 86_400
+        assert "gives nothing" in still["scenario"]["says"]
+    assert still["scenario"]["kind"] == "day"
+    once = ask(TWO, "--profile", "load.csv", "--still", "--plan", "plan.toml")
+    assert (once["taken"]["ah"], once["scenario"]["kind"]) == (0, "profile")
 
 
 def test_joining_needs_to_know_the_charge(run: Run, folder: Path) -> None:
@@ -340,7 +369,12 @@ def test_files_hold_what_json_holds(run: Run, folder: Path) -> None:
     assert table.columns[:4] == ["time_s", "volts_v", "amps_a", "A1 amps_a"]
     assert table["time_s"].to_list() == pytest.approx(shape["time_s"])
     assert table["A2 soc_frac"].to_list() == pytest.approx(shape["units"]["A2"]["soc_frac"])
-    assert pl.read_parquet(folder / "o.parquet").equals(table)
+    whole = pl.read_parquet(folder / "o.parquet")
+    assert whole.columns == table.columns
+    assert table.columns[-1] == "event"
+    assert whole["event"].to_list() == table["event"].to_list() == [None] * (len(table) - 1) + ["time"]
+    for name in table.columns[:-1]:  # the text has nine digits, the other every bit
+        assert table[name].to_list() == pytest.approx(whole[name].to_list(), rel=1e-8)
     root = ElementTree.parse(folder / "o.svg").getroot()
     assert root.tag.endswith("svg")
     assert "20 A" in root.attrib["aria-label"]

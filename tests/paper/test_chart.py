@@ -11,11 +11,14 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from hotchpot.bank.plan import Plan
+from hotchpot.bank.plan import Charger, Duty, Plan, Protection
 from hotchpot.bank.verdict import Verdict
-from hotchpot.faces.cli.plot import plot_text
-from hotchpot.paper.chart import INK, MOST_POINTS, MOST_UNITS, PAPER, chart, spread, thinned, time_scale, time_text
+from hotchpot.faces.cli.plot import TURNS, plot_text, ticks
+from hotchpot.paper.chart import MOST_UNITS, chart
+from hotchpot.paper.panels import INK, MOST_POINTS, PAPER, SHADE, SIGNS, spread, thinned
+from hotchpot.paper.shown import MOST_MOMENTS, moments, panels_of, time_scale, time_text
 from hotchpot.trial import scenarios
+from hotchpot.trial.doubt import VoltsBand
 from hotchpot.trial.outcome import Trial
 from hotchpot.trial.texts import CAUTION
 from hotchpot.trial.trying import try_out
@@ -79,6 +82,99 @@ def test_lines_are_named_at_their_ends_and_told_apart_by_dashes() -> None:
         for c in strokes
     )
     assert len(set(re.findall(r"stroke-dasharray: ([0-9., ]+)", svg))) >= 1
+
+
+def test_no_two_of_the_lines_have_the_same_sign() -> None:
+    """Each of six units has a sign of its own on its lines and beside its name: six shapes are in the file."""
+    svg = chart(tried(MOST_UNITS))
+    shapes = set(re.findall(r'<path id="m[0-9a-f]+" d="([^"]+)" style="stroke: #141414; stroke-width: 0.7', svg))
+    assert len(shapes) == len(set(SIGNS)) == MOST_UNITS
+
+
+def overcharged() -> Trial:
+    """Return a charge of twelve cells in a string, one fuller than the rest, that goes above its highest voltage."""
+    names = [f"C{k}" for k in range(12)]
+    made = bank(" + ".join(names), *(unit(n, "lfp", 1, soc_frac=0.9 if n == "C7" else 0.5, bms=None) for n in names))
+    plan = Plan(charger=Charger(amps=20, volts=43.2))
+    return try_out(made, plan, scenarios.charge(made, plan, None))
+
+
+def test_who_is_found_fault_with_is_drawn_and_the_volts_and_limit_too() -> None:
+    """Of twelve cells the one that goes too high is drawn, in a panel of volts with its limit; 3.65 V, a data sheet."""
+    trial = overcharged()
+    worst = trial.notable[0]
+    assert (worst.code, worst.subject) == ("trial-over-voltage", ("C7",))
+    shown = trial.telling(MOST_UNITS)
+    assert trial.record.ids.index("C7") in shown
+    volts = next(panel for panel in panels_of(trial, shown) if panel.title.endswith("fault with, V"))
+    assert [name for name, _, _ in volts.lines] == ["C7"]
+    assert [limit.value for limit in volts.limits] == [pytest.approx(3.65)]
+    assert "limit of C7 3.65 V" in texts(chart(trial))
+    assert not any("fault with, V" in text for text in texts(chart(tried())))
+
+
+def test_a_current_beyond_its_limit_is_drawn_with_the_limit() -> None:
+    """The unit nearest its limit is drawn though others carry more, and the limit stands on a line with its amps."""
+    names = [f"U{k}" for k in range(9)]
+    units = [unit(n, ah=30 if n == "U4" else 200, rated_ah=30 if n == "U4" else 200) for n in names]
+    made = bank(" // ".join(names), *units)
+    trial = try_out(made, Plan(), scenarios.discharge(made, Plan(), amps=900, hours=0.3))
+    found = next(one for one in trial.notable if one.code == "trial-discharge-share")
+    assert found.verdict is not Verdict.FINE
+    assert trial.record.ids.index(found.subject[0]) in trial.telling(MOST_UNITS)
+    svg = chart(trial)
+    assert f"limit of {found.subject[0]} {found.limit:.3g} A" in texts(svg)
+    assert f"{found.limit:.3g} A" in ElementTree.fromstring(svg).attrib["aria-label"]
+
+
+def test_what_happens_is_numbered_and_told_below() -> None:
+    """A small bank sheds its loads in the evening: the moment has a number above, and its words and time below."""
+    made = bank("A", unit("A", ah=40))
+    plan = Plan(duty=Duty(energy_wh_per_day=1500), protection=Protection(disconnect_v=11.0))
+    trial = try_out(made, plan, scenarios.day(made, plan, 1))
+    off = next(event for event in trial.record.events if event.kind == "loads-off")
+    shown = texts(chart(trial))
+    assert "1" in shown
+    assert f"1 at {off.time_s / 3600:.3g} h: loads off" in " ".join(shown)
+
+
+def test_a_chargers_stages_do_not_crowd_out_what_matters() -> None:
+    """Of a week with sun each stage is told once, with how often it comes again; loads cut off are told each time."""
+    made = bank("A", unit("A", ah=40))
+    plan = Plan(
+        duty=Duty(energy_wh_per_day=1100),
+        charger=Charger(amps=20, source="pv"),
+        protection=Protection(disconnect_v=11.5),
+    )
+    trial = try_out(made, plan, scenarios.day(made, plan, 7))
+    kinds = [event.kind for event in trial.record.events]
+    told = moments(trial)
+    assert [one.time_s for one in told] == sorted(one.time_s for one in told)
+    offs = kinds.count("loads-off")
+    assert offs > 1
+    every = [kind for kind in kinds if not_stage(kind)]
+    assert sum(one.says == "loads off" for one in told) == every[:MOST_MOMENTS].count("loads-off")
+    assert sum(one.more for one in told) == max(0, len(every) - MOST_MOMENTS)
+    assert kinds.count("absorb") > 1
+    absorbs = [one.says for one in told if one.says.startswith("charger at its volts")]
+    assert absorbs == [f"charger at its volts, and {kinds.count('absorb') - 1} times more"]
+
+
+def not_stage(kind: str) -> bool:
+    """Tell whether a kind of event is told each time."""
+    return kind not in ("absorb", "float", "bulk", "full", "empty", "time")
+
+
+def test_the_doubt_of_many_draws_is_a_grey_band_with_its_name() -> None:
+    """Where draws were made, nine in ten of them lie in the band; without draws there is none."""
+    trial = tried()
+    hours = np.linspace(0.0, 2.0, 50)
+    volts = np.interp(3600.0 * hours, trial.record.time_s, trial.record.volts)
+    doubt = VoltsBand(hours, volts + np.array([[-0.2], [-0.1], [0.0], [0.1], [0.2]]), np.ones(50))
+    svg = chart(trial, doubt=doubt)
+    assert f"fill: {SHADE}" in svg
+    assert "5-95 %" in texts(svg)
+    assert f"fill: {SHADE}" not in chart(trial)
 
 
 def test_ink_on_paper_has_the_contrast_that_sunlight_asks_for() -> None:
@@ -187,3 +283,36 @@ def test_one_plot_leaves_nothing_in_the_next() -> None:
     first = plot_text(tried(2))
     plot_text(tried(5))
     assert plot_text(tried(2)) == first
+
+
+def test_letters_that_meet_take_turns() -> None:
+    """Two units alike lie on one another all along, and both letters are seen about equally often; that is said."""
+    made = bank("A // B", unit("A"), unit("B"))
+    shown = plot_text(try_out(made, Plan(), scenarios.discharge(made, Plan(), amps=10, hours=2)))
+    drawn = [line for line in shown.splitlines() if line.endswith("│")]
+    counts = [sum(line.count(mark) for line in drawn) for mark in "ab"]
+    assert min(counts) > 0.8 * max(counts) > 0
+    assert TURNS in shown
+
+
+def test_axes_have_plain_round_numbers() -> None:
+    """No exponents, few marks, all to the same digits, inside the span; a millivolt is no panel's height."""
+    for low, high in ((13.19677, 13.19856), (0.0, 262_000.0), (-33.5, 7.0), (55.8, 101.6), (1e-7, 3e-7), (-4e6, 9e9)):
+        marks = ticks(low, high, 5)
+        assert 1 <= len(marks) <= 6
+        assert all(low - 1e-9 * abs(low) <= value <= high + 1e-9 * abs(high) for value, _ in marks)
+        assert all(re.fullmatch(r"-?\d+(\.\d+)?", text) for _, text in marks)
+        assert len({len(text.partition(".")[2]) for _, text in marks}) == 1
+        assert [float(text) for _, text in marks] == pytest.approx([value for value, _ in marks])
+    still = bank("A // B", unit("A", soc_frac=0.5), unit("B", soc_frac=0.5))
+    shown = plot_text(try_out(still, Plan(), scenarios.joining(still, Plan(), hours=1)))
+    labels = [float(text) for text in re.findall(r"^ *([\d.]+)┤", shown.partition("units, A")[0], re.MULTILINE)]
+    assert labels
+    assert all(len(text) <= 5 for text in re.findall(r"^ *([\d.]+)┤", shown.partition("units, A")[0], re.MULTILINE))
+
+
+def test_the_three_panels_share_one_axis_of_time() -> None:
+    """Marks of the same time stand below one another in all panels."""
+    rows = [line for line in plot_text(tried(3)).splitlines() if "┬" in line]
+    assert len(rows) == 3
+    assert len({tuple(k for k, sign in enumerate(row) if sign == "┬") for row in rows}) == 1

@@ -16,6 +16,7 @@ from hotchpot.errors import Fault, InputError
 from hotchpot.pile import FLAGS, Unit
 from hotchpot.pile.columns import BY_NAME, COLUMNS, MAX_UNITS, Kind, columns_markdown
 from hotchpot.pile.csvfile import parse_pile
+from hotchpot.pile.words import chemistries_markdown
 
 HEAD = "id,chemistry,cells,rated_ah"
 DOC = Path(__file__).parents[2] / "docs" / "pile-file.md"
@@ -575,6 +576,41 @@ def test_the_flags_are_named_in_the_table() -> None:
 def test_the_document_holds_the_table() -> None:
     """The documentation must hold the columns' table exactly as the program makes it."""
     assert columns_markdown() in DOC.read_text("utf-8")
+
+
+def test_the_document_holds_every_chemistry_as_the_program_knows_it() -> None:
+    """The page's table of chemistries must be the program's, and each of its words must be read as its key."""
+    made = chemistries_markdown()
+    assert made in DOC.read_text("utf-8"), "write chemistries_markdown() into docs/pile-file.md"
+    rows = [[cell.strip() for cell in line.strip("|").split("|")] for line in made.splitlines()[2:]]
+    assert [row[0].strip("`") for row in rows] == list(KEYS)
+    for key, _, nominal_v, _, also in rows:
+        for word in (key.strip("`"), *(word for word in also.split(", ") if word)):
+            text = f"id,chemistry,cells,rated_ah\nA1,{word},4,100\n"
+            assert parse_pile(text, name="pile.csv")[0].chemistry == key.strip("`")
+        assert float(nominal_v) == chemistry(key.strip("`")).num("nominal_v")
+
+
+@pytest.mark.parametrize(
+    ("made", "fine"),
+    [
+        ("2026", True),
+        ("2026-11", True),
+        ("2026-11-25", True),
+        ("2027", False),
+        ("2026-12", False),
+        ("26.11.2026", False),
+    ],
+)
+def test_nothing_was_made_on_a_day_to_come(made: str, fine: bool) -> None:
+    """A year, month or day after the last that can be must be refused with its line."""
+    text = f"id,chemistry,cells,rated_ah,made\nA1,lfp,4,100,{made}\n"
+    assert parse_pile(text, name="pile.csv")
+    if fine:
+        assert parse_pile(text, name="pile.csv", latest="2026-11-25")
+        return
+    with pytest.raises(InputError, match=r"pile.csv:2 made: .* lies in the future, write the year or day that stands"):
+        parse_pile(text, name="pile.csv", latest="2026-11-25")
 
 
 def test_the_document_says_the_most_units() -> None:

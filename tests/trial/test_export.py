@@ -12,7 +12,7 @@ import pytest
 
 from hotchpot.bank.plan import Plan
 from hotchpot.circuit.record import Record
-from hotchpot.desk.export import QUANTITIES, Table, arrow_table, frame, pandas_frame, to_csv, to_parquet
+from hotchpot.desk.export import QUANTITIES, Table, arrow_table, frame, happened, pandas_frame, to_csv, to_parquet
 from hotchpot.errors import InputError
 from hotchpot.trial import scenarios
 from hotchpot.trial.trying import try_out
@@ -61,8 +61,8 @@ def test_a_parquet_file_reads_back_the_same_by_another_reader(record: Record, ta
 
 
 @pytest.mark.parametrize("table", HEADS)
-def test_a_csv_file_reads_back_the_same_by_the_standard_library(record: Record, table: Table, tmp_path: Path) -> None:
-    """Python's own reader finds the headings, and every number as it was: text that reads back the same."""
+def test_a_csv_file_reads_back_by_the_standard_library(record: Record, table: Table, tmp_path: Path) -> None:
+    """Python's own reader finds the headings, and every number to nine significant digits, moments to twelve."""
     path = tmp_path / "run.csv"
     to_csv(record, path, table)
     with path.open(newline="", encoding="utf-8") as file:
@@ -70,7 +70,25 @@ def test_a_csv_file_reads_back_the_same_by_the_standard_library(record: Record, 
     want = frame(record, table)
     assert head == want.columns
     for name, texts in zip(head, zip(*rows, strict=True), strict=True):
-        assert (list(texts) if name == "unit" else [float(text) for text in texts]) == want[name].to_list()
+        if name == "unit":
+            assert list(texts) == want[name].to_list()
+            continue
+        most = 12 if name == "time_s" else 9
+        assert [float(text) for text in texts] == pytest.approx(want[name].to_list(), rel=0.51 * 10.0 ** (1 - most))
+        digits = [text.partition("e")[0].replace("-", "").replace(".", "").strip("0") for text in texts]
+        assert max(map(len, digits)) <= most
+
+
+def test_every_event_has_a_row_of_its_own_and_is_named_there(record: Record) -> None:
+    """The column of events names each kind and unit at its moment, and nothing elsewhere."""
+    words = happened(record)
+    rows = dict(zip(record.time_s.tolist(), words.to_list(), strict=True))
+    assert record.events
+    for event in record.events:
+        named = event.kind if event.unit is None else f"{event.kind} {event.unit}"
+        assert named in str(rows[event.time_s]).split("; ")
+    times = {event.time_s for event in record.events}
+    assert all(said is None for time, said in rows.items() if time not in times)
 
 
 def test_pandas_and_arrow_hold_the_same_numbers(record: Record) -> None:

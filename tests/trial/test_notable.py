@@ -186,12 +186,33 @@ def gassing() -> Trial:
     return try_out(made, plan, scenarios.charge(made, plan, 0.9))
 
 
+def too_cold() -> Trial:
+    """Draw on lead at -25 °C, below the window of its discharge."""
+    made = bank("A", unit("A", temperature_c=-25.0))
+    plan = Plan(duty=Duty(ambient_c=-25.0))
+    return try_out(made, plan, scenarios.discharge(made, plan, amps=5, hours=1))
+
+
+def charged_cold() -> Trial:
+    """Charge lithium at -5 °C."""
+    made = bank("A", unit("A", "lfp", 4, bms=None, temperature_c=-5.0))
+    plan = Plan(duty=Duty(ambient_c=-5.0), charger=Charger(amps=10, volts=14.2))
+    return try_out(made, plan, scenarios.charge(made, plan, 0.3, hours=2))
+
+
+def frozen() -> Trial:
+    """Leave a flooded unit at 12 % and -15 °C for two days."""
+    made = bank("A", unit("A", "lead_flooded", temperature_c=-15.0))
+    plan = Plan(duty=Duty(ambient_c=-15.0))
+    return try_out(made, plan, scenarios.profile(made, plan, [0, 86_400, 172_800], amps=[0.01] * 3, from_soc=0.12))
+
+
 CASES: dict[str, tuple[Callable[[], Trial], Verdict]] = {
     "trial-balance": (unbalanced, Verdict.FORBID),
     "trial-collapse": (collapse, Verdict.FORBID),
     "trial-electronics-overstressed": (lambda: opened(bms_max_v=20.0), Verdict.FORBID),
     "trial-internal-short": (reversed_lithium, Verdict.FORBID),
-    "trial-reversed": (reversed_lead, Verdict.ONLY_IF),
+    "trial-reversed": (reversed_lead, Verdict.FORBID),
     "trial-over-voltage": (overcharged, Verdict.FORBID),
     "trial-short-charged": (short_charged, Verdict.FORBID),
     "trial-plan-volts": (misplanned, Verdict.ONLY_IF),
@@ -208,9 +229,13 @@ CASES: dict[str, tuple[Callable[[], Trial], Verdict]] = {
     "trial-discharge-share": (hard, Verdict.ONLY_IF),
     "trial-charge-share": (charged, Verdict.ONLY_IF),
     "trial-heat": (opened, Verdict.CAUTION),
+    "trial-cold": (too_cold, Verdict.FORBID),
+    "trial-charge-cold": (charged_cold, Verdict.FORBID),
+    "trial-freezing": (frozen, Verdict.ONLY_IF),
     "trial-first-empty": (plain, Verdict.FINE),
     "trial-short": (hard, Verdict.CAUTION),
     "trial-unmet": (dark, Verdict.CAUTION),
+    "trial-standing": (frozen, Verdict.CAUTION),
     "trial-settling": (joined, Verdict.FINE),
     "trial-usable": (opened, Verdict.CAUTION),
     "trial-losses": (opened, Verdict.FINE),
@@ -262,11 +287,11 @@ def test_a_sound_bank_is_told_of_no_harm() -> None:
 
 
 def test_the_reversed_units_volts_are_what_the_others_leave_it() -> None:
-    """By Kirchhoff: at cut-off the weak cell has the disconnect's volts less those of the seven others."""
+    """By Kirchhoff: at the end, cut-off or heat, the weak cell has the bank's volts less those of the seven others."""
     trial = reversed_lithium()
     finding = found(trial, "trial-reversed")
     record = trial.record
-    weak = 20.0 - float(record.unit_volts[-1, :7].sum())
+    weak = float(record.volts[-1] - record.unit_volts[-1, :7].sum())
     assert record.unit_volts[-1, 7] == pytest.approx(weak, abs=1e-3)
     assert f"{weak:.3g} V" in finding.says
     # Its own charge is counted too: what went through it beyond its capacity

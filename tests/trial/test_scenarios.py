@@ -199,14 +199,46 @@ def test_a_compensated_charger_moves_with_temperature() -> None:
     assert record.volts.max() == pytest.approx(14.4 + 6 * 0.005 * 15, abs=0.04)  # it warms by a kelvin
 
 
-def test_a_day_draws_the_plans_energy_and_the_idle_draw() -> None:
-    """1,200 Wh and 24 h of 8 W leave the bank in one day, whatever the invented shape."""
-    made = bank("A + B", unit("A", ah=200), unit("B", ah=200))
-    plan = Plan(duty=Duty(energy_wh_per_day=1200))
-    trial = tried(made, plan, scenarios.day(made, plan, idle_w=8))
-    assert trial.given_wh == pytest.approx(1200 + 24 * 8, rel=1e-4)
-    assert sum(scenarios.HOUSEHOLD) == 100
-    assert len(scenarios.HOUSEHOLD) == 24
+@pytest.mark.parametrize("duty", [{}, {"idle_w": 8}, {"load_w": 2000}, {"load_a": 20, "idle_w": 8}])
+def test_a_day_draws_the_plans_energy_and_no_more(duty: dict[str, float]) -> None:
+    """1,200 Wh leave the bank in one day, whatever the shape, the idle draw and the largest load (definition)."""
+    made = bank("A + B", unit("A", ah=400), unit("B", ah=400))
+    plan = Plan(duty=Duty(energy_wh_per_day=1200, **duty))
+    trial = tried(made, plan, scenarios.day(made, plan))
+    assert trial.given_wh == pytest.approx(1200, rel=1e-4)
+    watts = trial.record.volts * trial.record.amps
+    largest = max(duty.get("load_w", 0.0), duty.get("load_a", 0.0) * 24)
+    assert watts.max() == pytest.approx(
+        largest or 0.09 * (1200 - 24 * duty.get("idle_w", 0.0)) + duty.get("idle_w", 0.0)
+    )
+    assert watts.min() >= duty.get("idle_w", 0.0)
+
+
+def test_a_day_says_what_it_makes_of_the_plan() -> None:
+    """The largest load and for how long, what is counted in, the source or that it is still, and the float."""
+    made = bank("A", unit("A", "nmc", 7, bms=None))
+    plan = Plan(duty=Duty(energy_wh_per_day=600, load_w=1000), charger=Charger(amps=10, source="pv", volts=29.0))
+    says = scenarios.day(made, plan, 3).says
+    for part in ("3 days of 600 Wh each", "1000 W, for 12 min each evening", "idle draw counted in", "10 A of pv"):
+        assert part in says
+    float_v = 7 * 3.95  # the middle of the band for a controller that forces a float (chemistry data)
+    assert f"held at {float_v:.4g} V, where the bank rests at" in says
+    still = scenarios.day(made, plan, 3, still=True)
+    assert "a source that gives nothing" in still.says
+    assert "held at" not in still.says
+    assert not still.drive.table[3:].any()
+
+
+def test_lithium_in_float_comes_down_to_it_by_daylight() -> None:
+    """Full in the morning, it feeds its loads alone until it stands at its float, and there the charger holds it."""
+    made = bank("A", unit("A", "nmc", 7, ah=50, temperature_c=25.0, bms=None))
+    plan = Plan(duty=Duty(energy_wh_per_day=1200), charger=Charger(amps=50, source="mains", volts=29.0))
+    scenario = scenarios.day(made, plan, 2)
+    record = tried(made, plan, scenario).record
+    assert scenario.drive.charge is not None
+    assert record.volts[-1] == pytest.approx(scenario.drive.charge.float_v, abs=0.01)
+    percent = float(scenario.says.partition("rests at ")[2].partition(" %")[0])
+    assert 100 * record.soc_frac[-1, 0] == pytest.approx(percent, abs=3)
 
 
 @pytest.mark.parametrize(("kind", "hours"), [("pv", 24 / math.pi), ("generator", 4), ("wind", 7.2), ("mains", 24)])
@@ -241,6 +273,30 @@ def test_a_profile_runs_as_given_and_charges_where_negative() -> None:
     scenario = scenarios.profile(made, plan, [0, 3600, 7200, 14400], amps=[10, 0, -5], from_soc=0.6)
     trial = tried(made, plan, scenario)
     assert (trial.given_ah, trial.record.bank_in_ah) == pytest.approx((10, 10), rel=1e-6)
+
+
+def test_a_profile_of_a_day_is_repeated_with_the_sun_of_its_own() -> None:
+    """Two days of 10 A for an hour in the morning and 5 A of sun for four: 20 Ah out, 40 Ah in, counted by hand."""
+    made = bank("A", unit("A", ah=200))
+    plan = Plan(charger=Charger(volts=14.8, amps=30, source="mains"))
+    hours, amps, sun = [0, 6, 7, 10, 14], [0, 10, 0, 0, 0], [0, 0, 0, 5, 0]
+    given = {"amps": amps, "source_a": sun, "days": 2, "from_soc": 0.5}
+    scenario = scenarios.profile(made, plan, [3600.0 * h for h in hours], **given)
+    trial = tried(made, plan, scenario)
+    assert (trial.given_ah, trial.record.bank_in_ah) == pytest.approx((20, 40), rel=1e-3)
+    assert scenario.drive.seconds == 2 * 86_400
+    still = scenarios.profile(made, plan, [3600.0 * h for h in hours], **given, still=True)
+    assert tried(made, plan, still).record.bank_in_ah == pytest.approx(0.0, abs=1e-6)
+
+
+def test_a_profile_of_a_day_without_a_source_is_fed_by_the_plans() -> None:
+    """What the file does not say the plan's charger gives, by its hours: four of a generator at 10 A are 40 Ah."""
+    made = pair()
+    plan = Plan(charger=Charger(volts=14.4, amps=10, source="generator"))
+    scenario = scenarios.profile(made, plan, [0, 86_400 / 2], amps=[1, 2], days=1)
+    assert float((np.diff(scenario.drive.edges) * scenario.drive.table[3]).sum()) / 3600 == pytest.approx(40)
+    once = scenarios.profile(made, plan, [0, 86_400 / 2], amps=[1, 2])
+    assert not once.drive.table[3:].any()
 
 
 # --- joining ---------------------------------------------------------------------------------------------------------
@@ -411,6 +467,18 @@ def test_impossible_loads_end_with_their_reason() -> None:
         (lambda b: scenarios.day(b, EMPTY), "duty.energy_wh_per_day: the plan does not state it"),
         (lambda b: scenarios.day(b, EMPTY, 0), "days: it is 0, give a number above nought"),
         (lambda b: scenarios.day(b, EMPTY, idle_w=-1), "idle_w: it is -1"),
+        (
+            lambda b: scenarios.day(b, Plan(duty=Duty(energy_wh_per_day=100, idle_w=5))),
+            "duty.idle_w: 5 W at all hours are 120 Wh a day, more than energy_wh_per_day",
+        ),
+        (
+            lambda b: scenarios.profile(b, EMPTY, [0, 9e4], amps=[1, 2], days=2),
+            "profile: it lasts 25 h, and is to be repeated each day, give 24 h at most",
+        ),
+        (
+            lambda b: scenarios.profile(b, EMPTY, [0, 1], amps=[1, 2], source_a=[1, 1], source_w=[1, 1]),
+            "profile: it has two columns of source",
+        ),
         (lambda b: scenarios.profile(b, EMPTY, [0, 1]), "profile: it needs one column of load"),
         (lambda b: scenarios.profile(b, EMPTY, [0, 2, 1], watts=[1, 2, 3]), "profile time: it does not rise"),
         (lambda b: scenarios.profile(b, EMPTY, [0, 1, 2], watts=[1, math.nan, 3]), "a value is no number"),

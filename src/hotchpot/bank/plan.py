@@ -28,6 +28,12 @@ class Duty:
     load_w: float | None = _key("W", "largest lasting load", low=0, high=1e7)
     load_a: float | None = _key("A", "largest lasting load, instead of load_w", low=0, high=1e5)
     energy_wh_per_day: float | None = _key("Wh", "energy used in a day", low=0, high=1e8)
+    idle_w: float | None = _key(
+        "W",
+        "what of that energy flows at all hours, such as an idle inverter's; for trials by the day",
+        low=0,
+        high=1e6,
+    )
     still_days: float | None = _key("days", "days to last without charge", low=0, high=365)
     ambient_c: float | None = _key("°C", "coldest temperature at the bank", low=-60, high=80)
 

@@ -44,6 +44,14 @@ def _decode(data: bytes | str, name: str) -> str:
         raise InputError.one(name, f"not UTF-8 text (byte {error.start})", "save the plan as UTF-8") from None
 
 
+def _home_of(key: str) -> str:
+    """Return where a key belongs that stands elsewhere; nothing where no section has it."""
+    homes = [f"[{name}]" for name, kind in SECTIONS.items() if any(spec.name == key for spec in fields(kind))]
+    if key in ("arrangement", "question"):
+        return "write it above the first section"
+    return f"write it below {' or '.join(homes)}, that heading on a line of its own" if homes else ""
+
+
 class _Reader:
     """Checks one parsed plan and collects its faults."""
 
@@ -63,7 +71,7 @@ class _Reader:
                 known[key] = self._questions(value)
             else:
                 names = (*SECTIONS, "arrangement", "question")
-                self._fault("", key, f"unknown key {key!r}", nearest(key, names))
+                self._fault("", key, f"unknown key {key!r}", _home_of(key) or nearest(key, names))
         if self.faults:
             raise InputError(self.faults)
         return Plan(**known)
@@ -80,7 +88,10 @@ class _Reader:
             elif key in known:
                 values[key] = self._value(section, known[key], value)
             else:
-                self._fault(section, key, f"unknown key {key!r} in [{section}]", nearest(key, known))
+                mend = nearest(key, known)
+                if not mend.startswith("did you mean"):
+                    mend = _home_of(key) or mend
+                self._fault(section, key, f"unknown key {key!r} in [{section}]", mend)
         return None if self.faults else kind(**values)
 
     def _taps(self, raw: object) -> tuple[Tap, ...]:

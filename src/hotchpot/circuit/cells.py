@@ -90,6 +90,7 @@ from hotchpot.circuit.layout import (
     W_COLD_TO,
     W_DRIFT,
     W_E,
+    W_FORESEEN,
     W_GAS,
     W_HEAD,
     W_I,
@@ -106,6 +107,7 @@ from hotchpot.circuit.layout import (
     W_R_IN_SLOPE,
     W_R_SLOPE,
     W_SEEN_C,
+    W_SHIFT,
     W_SLOPE,
     W_U,
     W_WARM,
@@ -124,6 +126,7 @@ from hotchpot.circuit.layout import (
     X_LOW_V,
     X_OUT_A,
     X_OUT_S,
+    Z_DRY,
     Z_GAS,
     Z_LOOPS,
     Z_OXYGEN,
@@ -136,8 +139,9 @@ _CLOSE_A = 1e-6  # what the straightened gas may miss, beside the unit's own cur
 _SMALL = 0.03
 _MOST_HELD = 0.98  # of its charge that the cold may hold back in a unit at rest
 _LEAST_LEAKING = 0.05  # below this charge self-discharge dies down
+_MOST_BENT_C_RATE, _MOST_BENT_FRAC = 0.002, 0.02  # current that a bend of the source within a step may make wrong
 _LONGEST = 4.0  # e-folds of gas that one round may add
-_STEEPEST = 300.0  # of the exponent of gas, so that it cannot overflow; a round adds few e-folds
+STEEPEST = 300.0  # of the exponent of gas, so that it cannot overflow; a round adds few e-folds
 
 
 @compiled
@@ -183,7 +187,7 @@ def warm(P, tab, X, W, first):
         W[W_LEAK, k] = P[LEAK_A, k] * 2.0**above * min(max(X[SOC, k] / _LEAST_LEAKING, 0.0), 1.0)
         if P[GAS_A, k] > 0.0:
             up = P[GAS_PER_V, k] * (W[W_U, k] - P[GAS_AT_V, k]) + P[GAS_PER_K, k] * (X[TEMP, k] - 25.0)
-            W[W_GAS, k] = P[GAS_A, k] * math.exp(min(up, _STEEPEST))
+            W[W_GAS, k] = P[GAS_A, k] * math.exp(min(up, STEEPEST))
 
 
 @compiled
@@ -198,10 +202,13 @@ def sources(P, tab, X, W, Z):
     if Z[Z_WELLS]:
         _wells(P, X, W)
     ohms, fall, base, warmth = W[W_R], W[W_R_SLOPE], P[R_OHM], W[W_WARM]
-    past = apart = 0
+    past = apart = dry = 0
     for k in range(n):
         apart += head[k] != s[k]
-        past += (s[k] > 1.0) | (s[k] < 0.0) | (avail[k] < 0.0)
+        past += (s[k] > 1.0) | (s[k] < 0.0)
+        dry += avail[k] < 0.0
+    past += dry
+    Z[Z_DRY] = dry > 0 and Z[Z_WELLS]
     for k in range(n):
         at = min(max(s[k], 0.0), 1.0) * GRID
         j = min(int(at), GRID - 1)
@@ -286,6 +293,13 @@ def _ends(P, X, W):
 @compiled
 def now(P, X, W, lead, e, r, Z):
     """Set every unit's source and resistance, its lead included, to those of this moment."""
+    plain_now(P, X, W, e, Z)
+    _beside(P, W, lead, e, r, Z)
+
+
+@inlined
+def plain_now(P, X, W, e, Z):
+    """Set every unit's source, and what stands behind it, to those of this moment, without gas and leak."""
     n = P.shape[1]
     own, v1, v2, behind, ohms = W[W_E], X[V1], X[V2], W[W_BEHIND], W[W_R]
     for k in range(n):
@@ -296,12 +310,18 @@ def now(P, X, W, lead, e, r, Z):
         for k in range(n):
             if W[W_INWARD, k] > 0.0:
                 behind[k] = W[W_R_IN, k]
-    _beside(P, W, lead, e, r, Z)
 
 
 @compiled
 def mean(P, X, W, D, dt, lead, e, r, Z):
     """Set every unit's source and resistance, its lead included, to those of the mean over a step."""
+    plain_mean(P, X, W, D, dt, e, Z)
+    _beside(P, W, lead, e, r, Z)
+
+
+@inlined
+def plain_mean(P, X, W, D, dt, e, Z):
+    """Set every unit's source, and what stands behind it, to those of the mean over a step, without gas and leak."""
     n = P.shape[1]
     own, v1, v2, f1, f2 = W[W_E], X[V1], X[V2], D[D_F1], D[D_F2]
     for k in range(n):
@@ -322,7 +342,48 @@ def mean(P, X, W, D, dt, lead, e, r, Z):
         # theta * sag, with theta = 1/2 for sag < 2 ohms and 1 - ohms/sag beyond
         sag = slope[k] * per_a[k]
         behind[k] = ohms[k] + max(0.5 * sag, sag - ohms[k]) + pairs[k]
-    _beside(P, W, lead, e, r, Z)
+    if Z[Z_DRY]:
+        for k in range(n):
+            W[W_SHIFT, k] = 0.0
+            if W[W_AVAIL, k] < 0.0:
+                sag = slope[k] * per_a[k]
+                W[W_SHIFT, k] = max(0.5, 1.0 - ohms[k] / max(sag, ohms[k])) * dt * _given_back(P, W, k)
+                e[k] += W[W_SHIFT, k]
+
+
+@inlined
+def _given_back(P, W, k):
+    """Return how fast what comes loose in the wells of an empty unit lifts its source. [V/s]"""
+    steep = P[DROP_V, k] * math.exp(W[W_AVAIL, k] / KNEE) / KNEE
+    return steep * P[WELL_C, k] * P[WELL_M, k] * W[W_DRIFT, k]
+
+
+@compiled
+def foresee(P, W, D, dt, Z):
+    """Note where every unit's source will stand after the step if its curve is straight."""
+    own, slope, per_a, main, to = W[W_E], W[W_SLOPE], D[D_PER_A], W[W_MAIN], W[W_FORESEEN]
+    for k in range(P.shape[1]):
+        to[k] = own[k] - slope[k] * per_a[k] * main[k]
+    if Z[Z_DRY]:
+        for k in range(P.shape[1]):
+            if W[W_AVAIL, k] < 0.0:
+                to[k] += dt * _given_back(P, W, k)
+
+
+@compiled
+def bent(P, W):
+    """
+    Return whether a source stands so far from where it was foreseen that currents are wrong by what matters.
+
+    Between branches side by side a volt too much drives a current through little more than their resistance; where a
+    step leaps over a knee they would throw it to and fro from step to step.
+    """
+    found = 0
+    own, foreseen, ohms, main = W[W_E], W[W_FORESEEN], W[W_R], W[W_MAIN]
+    for k in range(P.shape[1]):
+        most_a = _MOST_BENT_C_RATE / 3600.0 * P[Q_C, k] + _MOST_BENT_FRAC * abs(main[k])
+        found += abs(own[k] - foreseen[k]) > most_a * ohms[k]
+    return found > 0
 
 
 @inlined
@@ -365,7 +426,7 @@ def settle(P, W, e, i, Z):
                     gas = W[W_GAS, k] * _series(step)
                 else:
                     up = P[GAS_PER_V, k] * (u - P[GAS_AT_V, k]) + P[GAS_PER_K, k] * (W[W_SEEN_C, k] - 25.0)
-                    gas = P[GAS_A, k] * math.exp(min(up, _STEEPEST))
+                    gas = P[GAS_A, k] * math.exp(min(up, STEEPEST))
                 if 0.5 * step * step * gas > _CLOSE_A * (1.0 + abs(i[k])) or u < e[k] - behind[k] * i[k]:
                     good = False
                 W[W_GAS, k] = gas
@@ -431,6 +492,9 @@ def later(P, X, Y, W, D, dt, ambient_c, Z):
         sag = slope[k] * per_a[k]
         more = max(0.5 * sag, sag - ohms[k]) - 0.5 * flat[k] * per_a[k]
         y[k] = x[k] + (own[k] - plain[k] - more * main[k]) * main[k] * dt
+    if Z[Z_DRY]:
+        for k in range(n):
+            Y[E_EXTRA, k] += W[W_SHIFT, k] * main[k] * dt
     x, y, leak = X[E_SIDE], Y[E_SIDE], W[W_LEAK]
     for k in range(n):
         y[k] = x[k] + volts[k] * leak[k] * dt
@@ -474,7 +538,10 @@ def _warmer(P, X, Y, W, D, dt, ambient_c):
     """Warm the units by what they lost, and cool them towards their surroundings."""
     for k in range(P.shape[1]):
         main = W[W_MAIN, k]
-        lost_j = (Y[E_R0, k] - X[E_R0, k]) + (Y[E_PAIRS, k] - X[E_PAIRS, k]) + (Y[E_SIDE, k] - X[E_SIDE, k])
+        inside_j = (Y[E_R0, k] - X[E_R0, k]) + (Y[E_PAIRS, k] - X[E_PAIRS, k])
+        # A reversed unit's source takes energy in, and stores none of it.
+        taken_j = max(-(W[W_U, k] * main * dt + inside_j), 0.0) if main > 0.0 else 0.0
+        lost_j = inside_j + taken_j + (Y[E_SIDE, k] - X[E_SIDE, k])
         heat_w = lost_j / dt - main * (X[TEMP, k] + 273.15) * P[ENTROPY_V_K, k] - W[W_GAS, k] * P[GAS_KEPT_V, k]
         if P[COOL_W_K, k] > 0.0:
             rest_c = ambient_c + heat_w / P[COOL_W_K, k]

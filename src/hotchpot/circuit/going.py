@@ -46,6 +46,7 @@ class Going:
     heats: at.Floats
     fuse_rows: at.Floats
     work: at.Floats
+    spare: at.Floats
     decays: at.Floats
     known: np.ndarray
     table: at.Floats
@@ -62,6 +63,7 @@ class Going:
     shed_since_s: float = 0.0
     back_from_s: float = math.inf
     absorb_until_s: float = math.inf
+    held_before_s: float = 0.0
     unmet_ws: float = 0.0
     held_open: dict[int, str] = field(default_factory=dict)
     noted: dict[str, int] = field(default_factory=dict)
@@ -113,7 +115,7 @@ class Going:
         net = self.net
         code = march(
             self.units.params, self.units.tables, net.tree, net.mesh, self.states, self.sums, self.heats,
-            self.fuse_rows, self.work, self.decays, self.extremes, self.known, self.drive.edges, self.table,
+            self.fuse_rows, self.work, self.spare, self.decays, self.extremes, self.known, self.drive.edges, self.table,
             self.limits, self.whole, self.clock, self.how, self.switches, times, both, each, self.bank,
         )  # fmt: skip
         count = int(self.clock[at.C_COUNT])
@@ -193,6 +195,7 @@ def begin(
         heats=np.zeros((2, len(fuses))),
         fuse_rows=np.ascontiguousarray(rows.reshape(-1, 4).T),
         work=work,
+        spare=np.zeros((at.V_ROWS, n)),
         decays=np.zeros((at.LEVELS + 1, at.D_ROWS, n)),
         known=np.zeros(at.LEVELS + 1, dtype=np.bool_),
         table=drive.table.copy(),

@@ -17,6 +17,7 @@ _NOTES = {
     "reversed": (at.L_LOW_V, 0.0, -math.inf),
 }  # limit of a unit, where it usually stands, and where it never strikes
 _DEAD_OHM = 1e6
+_ABSORBED_S = 60.0  # a stage that lacks less is over
 
 
 def most_w(going: Going) -> float:
@@ -79,7 +80,7 @@ def time_over(going: Going) -> Event | None:
         going.whole[at.B_HIGH_V] = going.stop.back_v if going.stop.back_v is not None else math.inf
         going.wait()
         return None
-    return _charged(going)
+    return _absorbed(going)
 
 
 def happened(going: Going) -> Event | None:
@@ -120,6 +121,25 @@ def unmet_ws(going: Going) -> float:
     return float((np.diff(edges) * going.drive.table[at.G_WATTS]).sum())
 
 
+def _absorbed(going: Going) -> Event | None:
+    """
+    The time of the absorb stage is over: it counts only while the charger holds its volts.
+
+    A source that has since gone, as the sun does at night, begins the stage anew when it is back.
+    """
+    plan = going.drive.charge
+    assert plan is not None
+    if not going.clock[at.C_HELD]:
+        enter(going, "absorb")
+        return None
+    left_s = 3600.0 * plan.absorb_hours - (going.clock[at.C_HELD_S] - going.held_before_s)
+    if left_s > _ABSORBED_S:
+        going.absorb_until_s = going.now_s + float(left_s)
+        going.wait()
+        return None
+    return _charged(going)
+
+
 def _charged(going: Going) -> Event | None:
     plan = going.drive.charge
     assert plan is not None
@@ -142,6 +162,7 @@ def _reached(going: Going, volts: float) -> None:
     going.whole[at.B_REACH] = -1.0
     going.tell("absorb", value=volts)
     if math.isfinite(plan.absorb_hours):
+        going.held_before_s = float(going.clock[at.C_HELD_S])
         going.absorb_until_s = going.now_s + 3600.0 * plan.absorb_hours
         going.wait()
 

@@ -25,12 +25,18 @@ P_ROWS = 26
 SOC, V1, V2, WELL, HYST, TEMP, OUT_C, IN_C, MAIN_C, GAS_C, UNDER_C, E_OUT, E_R0, E_PAIRS, E_SIDE, E_EXTRA = range(16)
 X_ROWS = 16
 # Work space: what a state means now (source voltage, its slope by charge, resistances, factors of warmth, charge at
-# hand), what came out (voltage, currents), which way the current was supposed to flow, and the plain curve.
+# hand), what came out (voltage, currents), which way the current was supposed to flow, and the plain curve; what the
+# wells give back lifts the source by on the mean of a step, and where the source should stand after it.
 (
     W_E, W_SLOPE, W_R, W_R_IN, W_WARM, W_COLD, W_LEAK, W_AVAIL, W_U, W_I, W_MAIN, W_GAS, W_INWARD, W_PLAIN,
     W_PLAIN_SLOPE, W_BEHIND, W_R_SLOPE, W_R_IN_SLOPE, W_PER_C, W_DRIFT, W_OHMS, W_HEAD, W_LEVEL, W_SEEN_C, W_COLD_TO,
-) = range(25)  # fmt: skip
-W_ROWS = 25
+    W_SHIFT, W_FORESEEN,
+) = range(27)  # fmt: skip
+W_ROWS = 27
+# Work space of the damped solution: sources, what stands behind them and the resistance on charge, behind them on
+# discharge, supposed currents, their last corrections and what part of these is taken.
+V_E, V_IN, V_OHMS, V_OUT, V_I, V_LAST, V_DAMP = range(7)
+V_ROWS = 7
 # Decays over one step length: of the pairs (what stays, its mean, what an amp adds), what an amp adds to both on the
 # mean, what it takes of the charge, of the wells, of warmth.
 D_A1, D_F1, D_B1, D_A2, D_F2, D_B2, D_PAIRS, D_PER_A, D_AW, D_FW, D_AT = range(11)
@@ -51,23 +57,25 @@ B_ROWS = 8
 S_CHARGE, S_ENERGY, S_LINKS, S_IN_CHARGE, S_IN_ENERGY, S_TAPS = range(6)
 S_ROWS = 6
 # Where the steps stand: time, which of the two states is current, step level, time of the next record, of the next
-# look at warmth, stretch of the drive, records made, whether the ceiling holds the source back.
-C_TIME, C_SIDE, C_LEVEL, C_RECORD, C_WARM, C_STRETCH, C_COUNT, C_HELD = range(8)
-C_ROWS = 8
+# look at warmth, stretch of the drive, records made, whether the ceiling holds the source back, and how long it has.
+C_TIME, C_SIDE, C_LEVEL, C_RECORD, C_WARM, C_STRETCH, C_COUNT, C_HELD, C_HELD_S = range(9)
+C_ROWS = 9
 # How the steps are made: surroundings [°C], longest step [s], most charge a step may move [1], time
 # between records and between looks at warmth [s], when to stop at the latest [s].
 O_AMBIENT_C, O_STEP_S, O_FALL, O_RECORD_S, O_WARM_S, O_STOP_S = range(6)
 O_ROWS = 6
 # Rows of the fuses: node, rated amps squared, time constant [s], heat at which one opens.
 F_NODE, F_AMPS2, F_TAU, F_TRIP = range(4)
-# Switches: gas, charge rise, wells, hysteresis, warming, oxygen, mesh.
-Z_GAS, Z_RISE, Z_WELLS, Z_LOOPS, Z_WARM, Z_OXYGEN, Z_MESH = range(7)
-Z_ROWS = 7
+# Switches: gas, charge rise, wells, hysteresis, warming, oxygen, mesh; and whether a unit's wells are empty just now.
+Z_GAS, Z_RISE, Z_WELLS, Z_LOOPS, Z_WARM, Z_OXYGEN, Z_MESH, Z_DRY = range(8)
+Z_ROWS = 8
 # Extremes of the units and when they were.
 X_OUT_A, X_OUT_S, X_IN_A, X_IN_S, X_HIGH_V, X_HIGH_S, X_LOW_V, X_LOW_S, X_HOT_C, X_HOT_S = range(10)
 EXTREMES = 10
 # What is recorded of the bank and of every unit.
 RECORD_BANK, RECORD_UNITS, RECORD_COLD = 2, 4, 3  # the last where temperatures are held
+# How a step went: the bank cannot feed the load, all is well, or the source bends too much within it.
+FAILED, WENT, BENT = range(3)
 # Why the steps stopped.
 TIME_OVER, RECORD_FULL, EVENT, COLLAPSED = range(4)
 

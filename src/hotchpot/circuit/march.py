@@ -13,8 +13,22 @@ from __future__ import annotations
 
 import math
 
-from hotchpot.circuit.cells import colder, decays, extremes, later, mean, now, settle, sources, warm, warmed
+from hotchpot.circuit.cells import (
+    bent,
+    colder,
+    decays,
+    extremes,
+    foresee,
+    later,
+    mean,
+    now,
+    settle,
+    sources,
+    warm,
+    warmed,
+)
 from hotchpot.circuit.compiled import compiled
+from hotchpot.circuit.damped import solve_damped
 from hotchpot.circuit.layout import (
     B_AGAIN_V,
     B_CEILING_PER_K,
@@ -24,8 +38,10 @@ from hotchpot.circuit.layout import (
     B_REACH,
     B_SETTLED_A,
     B_TAIL_A,
+    BENT,
     C_COUNT,
     C_HELD,
+    C_HELD_S,
     C_LEVEL,
     C_RECORD,
     C_SIDE,
@@ -38,11 +54,7 @@ from hotchpot.circuit.layout import (
     F_NODE,
     F_TAU,
     F_TRIP,
-    G_AMPS,
-    G_SIEMENS,
-    G_SOURCE_A,
-    G_SOURCE_W,
-    G_WATTS,
+    FAILED,
     L_AVAIL,
     L_FULL,
     L_HIGH_V,
@@ -77,61 +89,38 @@ from hotchpot.circuit.layout import (
     W_MAIN,
     W_PER_C,
     W_U,
+    WENT,
     Z_MESH,
     Z_WARM,
 )  # fmt: skip
-from hotchpot.circuit.network import links_w, mesh_links_w, reduce_mesh, reduce_tree, share_mesh, share_tree, taps_w
+from hotchpot.circuit.network import (
+    drive,
+    links_w,
+    mesh_links_w,
+    reduce_mesh,
+    reduce_tree,
+    share_mesh,
+    share_tree,
+    taps_w,
+)
 
-_ROUNDS = 60
+_ROUNDS = 15
+_LEAST_BENT_S = 1e-3  # steps as short as this are not halved for a bend
 _MOMENT_S = 1e-6
 _COLD_S = 600.0  # how fast the charge that cold holds back follows the temperature; engineering guess
 _WARMED_K = 0.5  # warmth is looked at again when a unit has moved by this
 _NEAR_EMPTY, _NEAR_FULL, _NEAR_FINER = 0.06, 0.97, 5.0
+_BENDS_EMPTY, _BENDS_FULL = 0.01, 0.995  # where a step may leap over the end of a curve
 
 
 @compiled
-def drive(volts, ohms, G, at, ceiling_v):
+def _solve(P, tree, mesh, X, W, V, D, dt, G, at, ceiling_v, Z):
     """
-    Return the bank's current and voltage for one stretch of the drive, whether the ceiling holds the source, and
-    success.
+    Solve units, network and drive together, for this moment (`dt` 0) or the mean of a step.
 
-    No success means that the load asks for more power than the bank can give at any voltage.
+    Return the bank's current and voltage, whether the ceiling holds the source, whether the bank can feed the load,
+    and whether all units agree with what was supposed of them.
     """
-    scale = 1.0 / (1.0 + ohms * G[G_SIEMENS, at])
-    e, r = volts * scale, ohms * scale
-    amps, watts = G[G_AMPS, at] - G[G_SOURCE_A, at], G[G_WATTS, at] - G[G_SOURCE_W, at]
-    held = 0.0
-    feeds = G[G_SOURCE_A, at] > 0.0 or G[G_SOURCE_W, at] > 0.0
-    u, good = _under(e, r, amps, watts)
-    if feeds and u > ceiling_v:
-        held = 1.0
-        amps, watts = G[G_AMPS, at], G[G_WATTS, at]
-        u, good = _under(e, r, amps, watts)
-        if u < ceiling_v:  # the source gives what holds the ceiling; above it of itself the bank stands alone
-            u, good = ceiling_v, True
-            watts, amps = 0.0, (e - u) / r
-    total = amps + u * G[G_SIEMENS, at]
-    if watts != 0.0:
-        total += watts / u
-    return total, u, held, good
-
-
-@compiled
-def _under(e, r, amps, watts):
-    open_v = e - r * amps
-    room = open_v * open_v - 4.0 * r * watts
-    if watts == 0.0:
-        return open_v, True
-    if room < 0.0 or open_v <= 0.0:
-        return 0.5 * max(open_v, 1e-9), False
-    return 0.5 * (open_v + math.sqrt(room)), True
-
-
-@compiled
-def _solve(P, tree, mesh, X, W, D, dt, G, at, ceiling_v, Z):
-    """Solve units, network and drive together, for this moment (`dt` 0) or the mean of a step."""
-    amps = volts = held = 0.0
-    good = True
     for _ in range(_ROUNDS):
         if dt == 0.0:
             now(P, X, W, tree.nodes[N_LEAD], tree.nodes[N_E], tree.nodes[N_R], Z)
@@ -146,17 +135,19 @@ def _solve(P, tree, mesh, X, W, D, dt, G, at, ceiling_v, Z):
             share_mesh(mesh, tree, amps)
         else:
             share_tree(tree, amps)
-        if settle(P, W, tree.nodes[N_E], tree.nodes[N_I], Z):
-            break
-    return amps, volts, held, good
+        agreed = settle(P, W, tree.nodes[N_E], tree.nodes[N_I], Z)
+        if agreed:
+            return amps, volts, held, good, agreed
+    return solve_damped(P, tree, mesh, X, W, V, D, dt, G, at, ceiling_v, Z)
 
 
 @compiled
 def _look(X, W, L, B, F, fuses, amps, volts, held, ceiling_v):
     """
-    Return whether anything has passed its limit, and how fast the quickest unit moves through its curve. [1/s]
+    Return whether anything has passed its limit, how fast the quickest unit moves through its curve [1/s], and whether
+    any is near an end of it.
 
-    Near the ends, where curves are steep, that counts more.
+    Near the ends, where curves are steep, the pace counts more.
     """
     past = 0
     past += (volts < B[B_LOW_V]) | (volts < B[B_AGAIN_V] + ceiling_v - B[B_CEILING_V]) | (volts > B[B_HIGH_V])
@@ -188,16 +179,22 @@ def _look(X, W, L, B, F, fuses, amps, volts, held, ceiling_v):
     past += most < B[B_SETTLED_A]
     for j in range(fuses.shape[1]):
         past += F[j] > fuses[F_TRIP, j]
-    return past > 0, quick
+    return past > 0, quick, least < _BENDS_EMPTY or fullest > _BENDS_FULL
 
 
 @compiled
-def _step(P, tab, tree, mesh, X, S, F, fuses, W, D, dt, G, at, ceiling_v, O, Z, p):
-    """Take one step from state `p` to the other; the sources of `p` stand in the work space."""
+def _step(P, tab, tree, mesh, X, S, F, fuses, W, V, D, dt, G, at, ceiling_v, O, Z, p, near):
+    """
+    Take one step from state `p` to the other; the sources of `p` stand in the work space. Return how it went.
+
+    Where a unit is `near` an end of its curve it is looked whether the curve is straight enough for such a step.
+    """
     q = 1 - p
-    amps, volts, _, good = _solve(P, tree, mesh, X[p], W, D, dt, G, at, ceiling_v, Z)
+    amps, volts, _, good, agreed = _solve(P, tree, mesh, X[p], W, V, D, dt, G, at, ceiling_v, Z)
     if not good:
-        return False
+        return FAILED
+    if near:
+        foresee(P, W, D, dt, Z)
     later(P, X[p], X[q], W, D, dt, O[O_AMBIENT_C], Z)
     sources(P, tab, X[q], W, Z)
     lost = mesh_links_w(mesh, tree) if Z[Z_MESH] else links_w(tree)
@@ -211,7 +208,7 @@ def _step(P, tab, tree, mesh, X, S, F, fuses, W, D, dt, G, at, ceiling_v, O, Z, 
         i = tree.nodes[N_I, int(fuses[F_NODE, j])]
         rest = i * i / fuses[F_AMPS2, j]
         F[q, j] = rest + (F[p, j] - rest) * math.exp(-dt / fuses[F_TAU, j])
-    return True
+    return BENT if not agreed or (near and bent(P, W)) else WENT
 
 
 @compiled
@@ -243,7 +240,9 @@ def _write(rec_t, rec_b, rec_u, count, t, amps, volts, X, W):
 
 
 @compiled
-def march(P, tab, tree, mesh, X, S, F, fuses, W, D, M, known, edges, G, L, B, clock, O, Z, rec_t, rec_b, rec_u, bank):
+def march(
+    P, tab, tree, mesh, X, S, F, fuses, W, V, D, M, known, edges, G, L, B, clock, O, Z, rec_t, rec_b, rec_u, bank
+):
     """
     March until the drive ends, a limit is passed, the records are full, or the load cannot be fed; return which.
 
@@ -254,9 +253,9 @@ def march(P, tab, tree, mesh, X, S, F, fuses, W, D, M, known, edges, G, L, B, cl
     X, S, F : ndarray, shapes (2, X_ROWS, n), (2, S_ROWS), (2, f)
         The two states: of the units, of the bank's sums, of the fuses' heat.
     fuses : ndarray, shape (4, f)
-    W, D, M, known
-        Work space, decays of every step level and one for odd lengths, extremes, and whether a level's decays are
-        known.
+    W, V, D, M, known
+        Work space, more of it for the damped solution, decays of every step level and one for odd lengths, extremes,
+        and whether a level's decays are known.
     edges, G : ndarray, shapes (m + 1,), (G_ROWS, m)
         Moments [s] at which the drive changes, and what it is between them.
     L, B, clock, O, Z
@@ -269,7 +268,7 @@ def march(P, tab, tree, mesh, X, S, F, fuses, W, D, M, known, edges, G, L, B, cl
     p, t = int(clock[C_SIDE]), clock[C_TIME]
     at, level = int(clock[C_STRETCH]), int(clock[C_LEVEL])
     count = int(clock[C_COUNT])
-    ready = False
+    ready = near = again = False
     ceiling_v = 0.0
     amps = volts = held = quick = 0.0
     grown = 0
@@ -286,20 +285,20 @@ def march(P, tab, tree, mesh, X, S, F, fuses, W, D, M, known, edges, G, L, B, cl
             ready = False
         if not ready:
             sources(P, tab, X[p], W, Z)
-            amps, volts, held, good = _solve(P, tree, mesh, X[p], W, D[LEVELS], 0.0, G, at, ceiling_v, Z)
+            amps, volts, held, good, _ = _solve(P, tree, mesh, X[p], W, V, D[LEVELS], 0.0, G, at, ceiling_v, Z)
             bank[0], bank[1], bank[2] = amps, volts, held
             if not good:
                 code = COLLAPSED
                 break
             extremes(X[p], W, M, t)
-            past, quick = _look(X[p], W, L, B, F[p], fuses, amps, volts, held, ceiling_v)
+            past, quick, near = _look(X[p], W, L, B, F[p], fuses, amps, volts, held, ceiling_v)
             if past:
                 code = EVENT
                 if count < rec_t.size:
                     _write(rec_t, rec_b, rec_u, count, t, amps, volts, X[p], W)
                     count += 1
                 break
-        if t >= clock[C_RECORD]:
+        if t >= clock[C_RECORD] and not again:
             if count == rec_t.size:
                 code = RECORD_FULL
                 break
@@ -331,14 +330,24 @@ def march(P, tab, tree, mesh, X, S, F, fuses, W, D, M, known, edges, G, L, B, cl
         elif not known[use]:
             decays(P, dt, D[use])
             known[use] = True
-        if not _step(P, tab, tree, mesh, X, S, F, fuses, W, D[slot], dt, G, at, ceiling_v, O, Z, p):
+        went = _step(P, tab, tree, mesh, X, S, F, fuses, W, V, D[slot], dt, G, at, ceiling_v, O, Z, p, near)
+        again = went == BENT and dt > _LEAST_BENT_S and use < LEVELS - 1
+        if again:  # from the same state, half as far
+            level = use + 1
+            while level < LEVELS - 1 and O[O_STEP_S] * 0.5**level > 0.51 * dt:
+                level += 1
+            grown = 0
+            sources(P, tab, X[p], W, Z)
+            continue
+        if went == FAILED:
             past = True
         else:
-            amps, volts, held, good = _solve(P, tree, mesh, X[1 - p], W, D[slot], 0.0, G, at, ceiling_v, Z)
-            past, quick = _look(X[1 - p], W, L, B, F[1 - p], fuses, amps, volts, held, ceiling_v)
+            amps, volts, held, good, _ = _solve(P, tree, mesh, X[1 - p], W, V, D[slot], 0.0, G, at, ceiling_v, Z)
+            past, quick, near = _look(X[1 - p], W, L, B, F[1 - p], fuses, amps, volts, held, ceiling_v)
             past |= not good
         if not past:
             p = 1 - p
+            clock[C_HELD_S] += dt * held
             t = edges[at + 1] if slot == LEVELS and t + dt >= edges[at + 1] - 1e-9 else t + dt
             if t >= edges[at + 1]:
                 extremes(X[p], W, M, t)
@@ -355,10 +364,11 @@ def march(P, tab, tree, mesh, X, S, F, fuses, W, D, M, known, edges, G, L, B, cl
             part = high if last else 0.5 * (low + high)
             sources(P, tab, X[p], W, Z)
             decays(P, part, D[LEVELS])
-            past = not _step(P, tab, tree, mesh, X, S, F, fuses, W, D[LEVELS], part, G, at, ceiling_v, O, Z, p)
+            went = _step(P, tab, tree, mesh, X, S, F, fuses, W, V, D[LEVELS], part, G, at, ceiling_v, O, Z, p, False)
+            past = went == FAILED
             if not past:
-                amps, volts, held, good = _solve(P, tree, mesh, X[1 - p], W, D[LEVELS], 0.0, G, at, ceiling_v, Z)
-                past, quick = _look(X[1 - p], W, L, B, F[1 - p], fuses, amps, volts, held, ceiling_v)
+                amps, volts, held, good, _ = _solve(P, tree, mesh, X[1 - p], W, V, D[LEVELS], 0.0, G, at, ceiling_v, Z)
+                past, quick, near = _look(X[1 - p], W, L, B, F[1 - p], fuses, amps, volts, held, ceiling_v)
                 past |= not good
             else:
                 good = False

@@ -21,7 +21,7 @@ CHARGE_RISE = 0.5  # of lead, after Shepherd; engineering guess
 LOOP_RATE = 30.0  # how fast hysteresis follows the charge, per unit of charge; engineering guess
 OVERCHARGE_V = {
     "lithium": 5.0,
-    "lead": 1.0,
+    "lead": 10.0,
     "nickel": 0.5,
 }  # per cell and unit of charge beyond full; engineering guess
 BEYOND_FULL = 0.01  # a lithium cell is at its highest allowed voltage within this beyond full; engineering guess

@@ -15,9 +15,16 @@ A ladder has the tridiagonal system for the rail currents :math:`S_k` (sum of th
 
 from __future__ import annotations
 
+import math
+
 from hotchpot.circuit.compiled import compiled, inlined
 from hotchpot.circuit.layout import (
     BARS,
+    G_AMPS,
+    G_SIEMENS,
+    G_SOURCE_A,
+    G_SOURCE_W,
+    G_WATTS,
     K_FLOW,
     K_SIEMENS,
     M_TAP,
@@ -249,3 +256,41 @@ def taps_w(m, amps):
     for node in range(m.nodes.shape[1]):
         drawn += m.nodes[M_TAP, node] * (m.nodes[M_VA, node] + m.nodes[M_VB, node] * amps)
     return drawn
+
+
+@compiled
+def drive(volts, ohms, G, at, ceiling_v):
+    """
+    Return the bank's current and voltage for one stretch of the drive, whether the ceiling holds the source, and
+    success.
+
+    No success means that the load asks for more power than the bank can give at any voltage.
+    """
+    scale = 1.0 / (1.0 + ohms * G[G_SIEMENS, at])
+    e, r = volts * scale, ohms * scale
+    amps, watts = G[G_AMPS, at] - G[G_SOURCE_A, at], G[G_WATTS, at] - G[G_SOURCE_W, at]
+    held = 0.0
+    feeds = G[G_SOURCE_A, at] > 0.0 or G[G_SOURCE_W, at] > 0.0
+    u, good = _under(e, r, amps, watts)
+    if feeds and u > ceiling_v:
+        held = 1.0
+        amps, watts = G[G_AMPS, at], G[G_WATTS, at]
+        u, good = _under(e, r, amps, watts)
+        if u < ceiling_v:  # the source gives what holds the ceiling; above it of itself the bank stands alone
+            u, good = ceiling_v, True
+            watts, amps = 0.0, (e - u) / r
+    total = amps + u * G[G_SIEMENS, at]
+    if watts != 0.0:
+        total += watts / u
+    return total, u, held, good
+
+
+@compiled
+def _under(e, r, amps, watts):
+    open_v = e - r * amps
+    room = open_v * open_v - 4.0 * r * watts
+    if watts == 0.0:
+        return open_v, True
+    if room < 0.0 or open_v <= 0.0:
+        return 0.5 * max(open_v, 1e-9), False
+    return 0.5 * (open_v + math.sqrt(room)), True

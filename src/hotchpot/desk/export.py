@@ -2,7 +2,8 @@
 A run as tables: polars frames, Parquet and CSV files, and pandas or Arrow for who has them.
 
 The bank's table has a row for each moment. The units' table is long (a row for each moment and unit) or wide (a row for
-each moment, a column for each unit and quantity). Headings carry their units; amps are positive on discharge.
+each moment, a column for each unit and quantity). Headings carry their units; amps above nought leave what they are of
+(discharge), amps below nought go into it (charge).
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
 Table = Literal["bank", "units", "wide"]
 QUANTITIES = {"amps_a": "unit_amps", "volts_v": "unit_volts", "soc_frac": "soc_frac", "temperature_c": "temperature_c"}
+DIGITS, TIME_DIGITS = 9, 12  # of numbers in text; of moments more, as ten years have 3e8 seconds
 INSTALL = 'install it, or the extra that brings it: pip install "hotchpot[frames]"'
 
 
@@ -73,16 +75,45 @@ def to_parquet(record: Record, path: Path, table: Table = "bank") -> None:
 
 def to_csv(record: Record, path: Path, table: Table = "bank") -> None:
     """
-    Write a table of a run as a CSV file, numbers so that they read back the same.
+    Write a table of a run as a CSV file, numbers of nine digits.
 
     Raises
     ------
     InputError
         If there is no such table, or the file cannot be written.
     """
-    made = frame(record, table)
+    made = shortened(frame(record, table))
     with _writing(path):
         made.write_csv(path)
+
+
+def shortened(made: pl.DataFrame) -> pl.DataFrame:
+    """Return a table with numbers of nine significant digits, moments of twelve: what a run is known to, and more."""
+    import polars as pl
+
+    numbers = [name for name, kind in made.schema.items() if kind == pl.Float64]
+    return made.with_columns(
+        pl.col(name).round_sig_figs(TIME_DIGITS if name == "time_s" else DIGITS) for name in numbers
+    )
+
+
+def happened(record: Record) -> pl.Series:
+    """
+    Return what happened at each moment of a run as a column `event`, empty where nothing did.
+
+    The kinds of `Event`, each with its unit where it has one, several with ``;`` between. Moments that were kept only
+    because something happened are told apart by it from those at even distances.
+    """
+    import numpy as np
+    import polars as pl
+
+    said: list[list[str]] = [[] for _ in record.time_s]
+    times = np.array([event.time_s for event in record.events])
+    for event, at in zip(record.events, np.searchsorted(record.time_s, times), strict=True):
+        row = min(int(at), len(said) - 1)
+        if said and abs(float(record.time_s[row]) - event.time_s) <= 1e-9 * max(1.0, event.time_s):
+            said[row].append(event.kind if event.unit is None else f"{event.kind} {event.unit}")
+    return pl.Series("event", ["; ".join(words) or None for words in said], dtype=pl.String)
 
 
 def pandas_frame(record: Record, table: Table = "bank") -> pd.DataFrame:

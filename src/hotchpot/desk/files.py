@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import date, timedelta
 from pathlib import Path
 
 from hotchpot.bank.plan import Plan
@@ -19,8 +20,9 @@ LARGEST_READINGS_BYTES = 200_000_000
 
 
 def load_pile(path: Path) -> tuple[Unit, ...]:
-    """Return the units of a pile file."""
-    return parse_pile(_read(path, "the pile"), name=path.name)
+    """Return the units of a pile file; none of them was made on a day to come, one day left for other time zones."""
+    latest = (date.today() + timedelta(days=1)).isoformat()
+    return parse_pile(_read(path, "the pile"), name=path.name, latest=latest)
 
 
 def load_readings(path: Path) -> tuple[Reading, ...]:

@@ -81,7 +81,8 @@ def keep_trial(
     Write a trial's numbers and its chart.
 
     The table has a row for each moment: `time_s`, `volts_v` and `amps_a` of the bank, then four columns for each unit,
-    such as `A1 amps_a`. A trial that ended before its first moment leaves a heading alone, and no chart.
+    such as `A1 amps_a`, and `event`, what happened then. Text has nine digits, Parquet every bit. A trial that ended
+    before its first moment leaves a heading alone, and no chart.
 
     Raises
     ------
@@ -89,7 +90,9 @@ def keep_trial(
         If a file cannot be written after all, such as on a full disk, or there is nothing to draw.
     """
     if csv is not None:
-        _write(csv, whole_frame(possible(report)).write_csv().encode())
+        from hotchpot.desk.export import shortened
+
+        _write(csv, shortened(whole_frame(possible(report))).write_csv().encode())
     if parquet is not None:
         out = io.BytesIO()
         whole_frame(possible(report)).write_parquet(out)
@@ -99,7 +102,8 @@ def keep_trial(
             raise NoAnswerError(f"there is nothing to draw. {report.telling.lines[0]}")
         from hotchpot.paper.chart import chart
 
-        drawn = chart(possible_trial(report), cautions=report.cautions, verdict=report.verdict)
+        doubt = None if report.draws is None else report.draws.doubt.volts
+        drawn = chart(possible_trial(report), cautions=report.cautions, verdict=report.verdict, doubt=doubt)
         _write(svg, drawn.encode())
 
 
@@ -115,10 +119,10 @@ def possible_trial(report: TrialReport) -> Trial:
 
 
 def whole_frame(record: Record) -> pl.DataFrame:
-    """Return bank and units in one table, a row for each moment."""
-    from hotchpot.desk.export import frame
+    """Return bank and units in one table, a row for each moment, and what happened then."""
+    from hotchpot.desk.export import frame, happened
 
-    return frame(record, "bank").hstack(frame(record, "wide").drop("time_s"))
+    return frame(record, "bank").hstack(frame(record, "wide").drop("time_s")).hstack([happened(record)])
 
 
 def _write(path: Path, data: bytes) -> None:

@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from hotchpot.errors import Fault
 from hotchpot.pile.sheet import Sheet, read_sheet
 from hotchpot.pile.table import Column, Kind, Table
 
+_CLOCK = re.compile(r"'(?P<text>(?P<h>\d{1,2}):(?P<min>[0-5]\d)(?::(?P<s>[0-5]\d))?)' is not a number", re.ASCII)
+_CLOCKS = ("clock", "date", "day time", "daytime", "time of day", "o'clock")
+_UNITS_OF_TIME = {
+    **dict.fromkeys(("minutes", "minute", "mins", "min"), "min"),
+    **dict.fromkeys(("days", "day", "d"), "day"),
+}
 MAX_MOMENTS = 1_000_000
 LONGEST_H = 24.0 * 366.0 * 100.0  # as seconds since 1970 fit too
 MOST_W, MOST_A = 1e9, 1e8
+_SOURCE = ("source", "sun", "solar", "pv", "charger")
 _TIME = ("time", "t", "elapsed", "since start", "moment")
 
 COLUMNS: tuple[Column, ...] = (
@@ -33,6 +41,16 @@ COLUMNS: tuple[Column, ...] = (
         synonyms=("amp", "current", "load", "load current", "load_a"),
         help="current drawn from then on; negative where the bank is charged; one of the two",
     ),
+    Column(
+        name="source_w", kind=Kind.NUMBER, unit="W", low=0, high=MOST_W,
+        synonyms=(*_SOURCE, "source power"),
+        help="power that a source, such as the sun's, gives from then on; may be left out",
+    ),
+    Column(
+        name="source_a", kind=Kind.NUMBER, unit="A", low=0, high=MOST_A,
+        synonyms=(*_SOURCE, "source current"),
+        help="current that a source gives from then on; one of the two at most",
+    ),
     Column(name="note", kind=Kind.TEXT, synonyms=("remark", "comment"), help="anything"),
 )  # fmt: skip
 PROFILE = Table(COLUMNS, row="moment", most=MAX_MOMENTS, split="give every moment at which the load changes, not more")
@@ -40,12 +58,20 @@ PROFILE = Table(COLUMNS, row="moment", most=MAX_MOMENTS, split="give every momen
 
 @dataclass(frozen=True, slots=True)
 class Profile:
-    """A load over time: each value holds until the next moment; one of watts and amps is given."""
+    """A load over time and what a source gives: each value holds until the next moment; of each pair one is given."""
 
     time_s: tuple[float, ...]
     watts: tuple[float, ...] | None = None
     amps: tuple[float, ...] | None = None
+    source_w: tuple[float, ...] | None = None
+    source_a: tuple[float, ...] | None = None
     name: str = "profile"
+
+    @property
+    def charges(self) -> bool:
+        """Whether it has a source: a column of its own, or loads below nought."""
+        loads = self.watts or self.amps or ()
+        return self.source_w is not None or self.source_a is not None or any(value < 0.0 for value in loads)
 
 
 def parse_profile(data: bytes | str, *, name: str) -> Profile:
@@ -59,28 +85,43 @@ def parse_profile(data: bytes | str, *, name: str) -> Profile:
 
     Examples
     --------
-    >>> parse_profile("t [min];power [kW]\\n0;0,5\\n90;1,25\\n120;0\\n", name="day.csv")
-    Profile(time_s=(0.0, 5400.0, 7200.0), watts=(500.0, 1250.0, 0.0), amps=None, name='day.csv')
+    >>> day = parse_profile("t [min];power [kW]\\n0;0,5\\n90;1,25\\n120;0\\n", name="day.csv")
+    >>> day.time_s, day.watts
+    ((0.0, 5400.0, 7200.0), (500.0, 1250.0, 0.0))
     """
-    sheet = read_sheet(data, PROFILE, name=name)
+    sheet = _sheet(data, name)
     time = _either(sheet, "time_s", "hours", "say when: time_s in seconds, or hours")
     load = _either(sheet, "watts", "amps", "say what is drawn: watts, or amps")
-    for column in (time, load):
+    source = _either(sheet, "source_w", "source_a", "") if sheet.headings.keys() & {"source_w", "source_a"} else None
+    for column in (time, load, source):
         _filled(sheet, column)
     if time is not None:
         _rising(sheet, time)
     if len(sheet.lines) == 1:
-        mend = "give two or more; the last value holds as long as the one before it"
+        mend = "give two or more, the last of them for when it ends"
         sheet.overall.append(Fault(f"{name}:{sheet.header_line}", "a single moment", mend))
-    _never_empty(sheet)
+    _told_better(sheet)
     sheet.finish()
     assert time is not None
     scale = 3600.0 if time == "hours" else 1.0
-    values = tuple(sheet.values[str(load)])
     times = tuple(scale * value for value in sheet.values[time])
-    if load == "watts":
-        return Profile(times, watts=values, name=name)
-    return Profile(times, amps=values, name=name)
+    return Profile(
+        times, name=name,
+        **{column: tuple(sheet.values[column]) for column in (load, source) if column is not None},
+    )  # fmt: skip
+
+
+def _sheet(data: bytes | str, name: str) -> Sheet:
+    """Read the table; of a heading that is a unit of time, and no column, say how it is written."""
+    sheet = read_sheet(data, PROFILE, name=name)
+    for at, fault in enumerate(sheet.overall):
+        heading = fault.where.partition(" ")[2]
+        if fault.what == "no such column" and heading.casefold() in _UNITS_OF_TIME:
+            unit = _UNITS_OF_TIME[heading.casefold()]
+            sheet.overall[at] = Fault(fault.where, fault.what, f"write 't [{unit}]': it is converted")
+        elif fault.what == "no such column" and heading.casefold() in _CLOCKS:
+            sheet.overall[at] = Fault(fault.where, fault.what, "give hours, such as 7.5 for half past seven")
+    return sheet
 
 
 def _either(sheet: Sheet, one: str, other: str, mend: str) -> str | None:
@@ -104,10 +145,18 @@ def _filled(sheet: Sheet, column: str | None) -> None:
             sheet.row_fault(row, column, "empty", "give a number, nought where nothing is drawn")
 
 
-def _never_empty(sheet: Sheet) -> None:
-    """Take back the advice to leave a cell empty: a load that is not known cannot be run."""
+def _told_better(sheet: Sheet) -> None:
+    """
+    Mend the advice of a table's cells where it is of no use here.
+
+    A load that is not known cannot be run, so no cell may be left empty; a time of the day is told as hours.
+    """
     for at, (line, order, fault) in enumerate(sheet.faults):
         mend = fault.mend.removesuffix(", or leave it empty if not known")
+        clock = _CLOCK.match(fault.what)
+        if clock and fault.where.endswith((" time_s", " hours")):
+            hours = int(clock["h"]) + int(clock["min"]) / 60 + int(clock["s"] or 0) / 3600
+            mend = f"write hours as a number, {hours:.4g} for {clock['text']}"
         sheet.faults[at] = (line, order, Fault(fault.where, fault.what, mend))
 
 

@@ -10,7 +10,7 @@ from hotchpot.bank.bank import Bank
 from hotchpot.bank.drawing import draw
 from hotchpot.bank.judge import judge
 from hotchpot.bank.plan import Plan
-from hotchpot.bank.verdict import Judgement, Verdict
+from hotchpot.bank.verdict import Finding, Judgement, Verdict
 from hotchpot.desk.asking import HOUSE_RULES, case_of, states
 from hotchpot.desk.wishes import NOW, Wish
 from hotchpot.errors import Fault, InputError, NoAnswerError, nearest
@@ -64,6 +64,17 @@ class TrialReport:
         """The worse of the judge's verdict and the trial's weightiest finding."""
         found = [self.judgement.verdict, *(finding.verdict for finding in self.trial.notable)]
         return max(found, key=lambda verdict: verdict.rank)
+
+    @property
+    def more_judged(self) -> dict[str, int]:
+        """How many other findings of the judge are no better than a condition, by verdict."""
+        rest = [finding.verdict for finding in self.judgement.findings if finding is not self.judgement.decisive]
+        return {str(one): rest.count(one) for one in (Verdict.FORBID, Verdict.ONLY_IF)}
+
+    @property
+    def next_step(self) -> str:
+        """What to do next, by the worse of judge and trial."""
+        return _next_step(self.judgement, self.trial.notable)
 
     @property
     def moments(self) -> int:
@@ -124,15 +135,42 @@ def try_bank(
     if draws:
         study = Study(case.bank, case.plan, scenario, seed=seed)
         sure = _draw(study, wish, draws, on, lambda done: tick(part + (1.0 - part) * done))
+    judgement = judge(case)
+    trial = replace(trial, notable=heeded(trial.notable, judgement, wish.kind))
     return TrialReport(
         arrangement=text,
         drawing=draw(case.bank.arrangement, width=DRAWN_WIDE),
-        judgement=judge(case),
+        judgement=judgement,
         wish=wish,
         trial=trial,
         telling=tell(case.bank, trial, wish.kind, case.plan),
         draws=sure,
     )
+
+
+def heeded(found: Sequence[Finding], judgement: Judgement, kind: str) -> tuple[Finding, ...]:
+    """Return findings of a joining without any advice on how to join what the judge forbids."""
+    decisive = judgement.decisive
+    if kind != "joining" or judgement.verdict is not Verdict.FORBID or decisive is None:
+        return tuple(found)
+    do = f"Do not join: the judge forbids it ({decisive.code})."
+    return tuple(one if one.verdict is Verdict.FINE else replace(one, do=do) for one in found)
+
+
+def _next_step(judgement: Judgement, found: Sequence[Finding]) -> str:
+    worst = max((finding.verdict for finding in found), default=Verdict.FINE, key=lambda verdict: verdict.rank)
+    decisive = judgement.decisive
+    if judgement.verdict is Verdict.FORBID and decisive is not None:
+        settle = f"the judge forbids it ({decisive.code})"
+        return f"Build and join nothing: {settle}. hotchpot judge tells all; mend that first, then try again."
+    if worst is Verdict.FORBID:
+        forbids = ", ".join(dict.fromkeys(finding.code for finding in found if finding.verdict is Verdict.FORBID))
+        return f"Do not run it like this: the trial forbids it ({forbids}). Mend that, then try again."
+    if Verdict.ONLY_IF in (judgement.verdict, worst):
+        settle = "Settle every condition, of the judge (hotchpot judge tells all) and of the trial above, and try again"
+        return f"{settle}; only then hotchpot join, which goes step by step."
+    told = f"tell the judge the {len(judgement.unasked)} things not judged first; " if judgement.unasked else ""
+    return f"Nothing here is a permission: {told}then hotchpot join goes step by step, by meter and by local codes."
 
 
 def _check_draws(draws: int, seed: int, on: str | None) -> None:
@@ -158,9 +196,12 @@ def scenario_of(bank: Bank, plan: Plan, wish: Wish) -> Scenario:
         made = scenarios.joining(bank, plan, hours=wish.hours)
     elif wish.profile is not None:
         given = wish.profile
-        made = scenarios.profile(bank, plan, given.time_s, watts=given.watts, amps=given.amps, from_soc=begin)
+        made = scenarios.profile(
+            bank, plan, given.time_s, watts=given.watts, amps=given.amps, source_w=given.source_w,
+            source_a=given.source_a, days=wish.day, from_soc=begin, still=wish.still,
+        )  # fmt: skip
     elif wish.day is not None:
-        made = scenarios.day(bank, plan, wish.day, from_soc=begin)
+        made = scenarios.day(bank, plan, wish.day, from_soc=begin, still=wish.still)
     else:
         load = {"amps": wish.amps, "watts": wish.watts, "ohms": wish.ohms}
         if not any(load.values()) and not (plan.duty.load_a or plan.duty.load_w):

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from hotchpot.desk.plain import clean, finding_wire, num
 from hotchpot.desk.trying import Draws, TrialReport
+from hotchpot.trial.passed import off_spans
 
 if TYPE_CHECKING:
     import numpy as np
@@ -17,7 +18,7 @@ DIGITS = 9  # enough that sums over units still add up
 def trial_wire(report: TrialReport) -> dict[str, Any]:
     """Return a trial in its JSON shape (docs/commands.md); numbers that are none are null."""
     trial, record, rows = report.trial, report.trial.record, report.telling.moments
-    decisive = report.judgement.decisive
+    decisive, off = report.judgement.decisive, off_spans(record)
     return {
         "arrangement": report.arrangement,
         "verdict": str(report.verdict),
@@ -26,10 +27,11 @@ def trial_wire(report: TrialReport) -> dict[str, Any]:
             "decided_by": None if decisive is None else decisive.code,
             "says": None if decisive is None else decisive.says,
             "do": None if decisive is None else decisive.do,
+            "more": report.more_judged,
             "not_judged": len(report.judgement.unasked),
         },
         "scenario": {"kind": report.wish.kind, "name": trial.scenario.name, "says": trial.scenario.says},
-        "plain": list(report.telling.lines),
+        "plain": list(report.telling.sentences),
         "time_s": column(record.time_s[:rows]),
         "bank": {"voltage_v": column(record.volts[:rows]), "current_a": column(record.amps[:rows])},
         "units": {
@@ -62,6 +64,12 @@ def trial_wire(report: TrialReport) -> dict[str, Any]:
             "charge_error_frac": float(f"{record.balance.charge_error_frac:.3g}"),
             "energy_error_frac": float(f"{record.balance.energy_error_frac:.3g}"),
         },
+        "loads_off": {
+            "first_s": None if not off else fine(off[0][0]),
+            "off_s": fine(sum(end - begin for begin, end in off)),
+            "times": len(off),
+            "unmet_wh": num(record.unmet_wh),
+        },
         "given": {"ah": num(trial.given_ah), "wh": num(trial.given_wh)},
         "taken": {"ah": num(record.bank_in_ah), "wh": num(record.bank_in_wh)},
         "labels": {"ah": num(trial.label_ah), "wh": num(trial.label_wh)},
@@ -69,6 +77,7 @@ def trial_wire(report: TrialReport) -> dict[str, Any]:
         "notable": [finding_wire(finding) for finding in trial.notable],
         "bases": record.marks,
         "doubt": None if report.draws is None else draws_wire(report.draws),
+        "next": report.next_step,
         "cautions": list(report.cautions),
     }
 

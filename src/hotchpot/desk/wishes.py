@@ -24,11 +24,12 @@ class Wish:
     What a bank is to be tried on, as a person asks for it; fields are named as the options of the command line are.
 
     One of: a load (`amps`, `watts` or `ohms`; the plan's without any), `charge` with the plan's charger, a `profile`,
-    `day` (how many days of the plan's energy and charger), `joining` of the branches as they stand. Faults may lie over
-    any of them: `lost` branches, units with a `shorted` cell, `dead` units; no unit has two of them. `begin` is the
-    charge of every unit at the start: "full", "now", or a fraction, 0 to 1; None takes what the pile states, where it
-    states it of every unit, else full, and a fifth for a charge. `step` and `every` are the longest step and the time
-    between records. [s]
+    `day` (how many days of the plan's energy and charger), `joining` of the branches as they stand. A `profile`
+    with a `day` is that day's load, repeated. `still` takes away whatever feeds a day or a profile. Faults may lie
+    over any: `lost` branches, units with a `shorted` cell, `dead` units; no unit has two of them. `begin` is the
+    charge of every unit at the start: "full", "now", or a fraction, 0 to 1; None takes what the pile states, where
+    it states it of every unit, else full, and a fifth for a charge. `step` and `every` are the longest step and the
+    time between records. [s]
     """
 
     amps: float | None = None
@@ -39,6 +40,7 @@ class Wish:
     profile: Profile | None = None
     day: float | None = None
     joining: bool = False
+    still: bool = False
     begin: float | str | None = None
     lost: tuple[str, ...] = ()
     shorted: tuple[str, ...] = ()
@@ -57,7 +59,7 @@ class Wish:
     @property
     def kind(self) -> str:
         """What is tried: load, charge, profile, day or joining."""
-        chosen = [name for name in ("charge", "profile", "day", "joining") if _given(getattr(self, name))]
+        chosen = [name for name in ("charge", "day", "profile", "joining") if _given(getattr(self, name))]
         return chosen[0] if chosen else "load"
 
 
@@ -106,11 +108,16 @@ def _contradictions(wish: Wish) -> list[Fault]:
     chosen = [f"--{name}" for name in (*LOADS, "charge", "profile", "day", "joining")
               if _given(getattr(wish, name))]  # fmt: skip
     faults = []
-    if len(chosen) > 1:
+    if len(chosen) > 1 and chosen != ["--profile", "--day"]:
         faults.append(Fault(" and ".join(chosen), "cannot be tried at once", "give one of them"))
-    elif wish.hours is not None and chosen in (["--profile"], ["--day"]):
-        mend = "leave --hours out: the profile says how long" if wish.profile else "give the days with --day"
+    elif wish.hours is not None and chosen and chosen[-1] in ("--profile", "--day"):
+        profile = chosen == ["--profile"]
+        mend = "leave --hours out: the profile says how long" if profile else "give the days with --day"
         faults.append(Fault(f"{chosen[0]} and --hours", "both say how long it lasts", mend))
+    fed = wish.day is not None or (wish.profile is not None and wish.profile.charges)
+    if wish.still and not fed:
+        mend = "give it with --day, or with a --profile that has a source"
+        faults.append(Fault("--still", "nothing feeds the bank here that could give nothing", mend))
     if wish.joining and wish.begin not in (None, NOW):
         mend = "leave --from out: units are joined as they stand"
         faults.append(Fault("--joining and --from", "contradict each other", mend))

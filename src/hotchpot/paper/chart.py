@@ -1,8 +1,9 @@
 """
 A trial as a chart: the bank's voltage, the units' currents and their charge over time, one above the other, as SVG.
 
-Made for a phone held upright: 360 points wide, few words, near-black on near-white. Lines are told apart by dashes and
-by their names at their ends, never by colour alone. Text stays text, so that it can be searched and read aloud.
+Made for a phone held upright: 360 points wide, few words, near-black on near-white. Lines are told apart by dashes,
+by signs on them and by their names at their ends, never by colour. Text stays text, so that it can be searched and
+read aloud.
 """
 
 from __future__ import annotations
@@ -10,40 +11,24 @@ from __future__ import annotations
 import io
 import textwrap
 from collections.abc import Sequence
-from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape
 
 from hotchpot.bank.verdict import Verdict
+from hotchpot.paper.panels import FAINT, INK, PAPER, TEXT_PT, Band, draw
+from hotchpot.paper.shown import Moment, amps_limits, moments, panels_of, strained_volts, time_scale, time_text
 from hotchpot.trial.outcome import Trial
 from hotchpot.trial.texts import CAUTION
 
 if TYPE_CHECKING:
-    import numpy as np
-    from matplotlib.axes import Axes
+    from hotchpot.trial.doubt import VoltsBand
 
-PAPER, INK, FAINT = "#fbfaf7", "#141414", "#8a8780"
 WIDTH_IN, PANEL_IN, LINE_IN = 5.0, 1.55, 0.165  # 72 points an inch: 360 points wide
-LEFT_IN, RIGHT_IN = 0.62, 0.72  # room for numbers, and for names at the ends of lines
+LEFT_IN, RIGHT_IN = 0.62, 0.78  # room for numbers, and for names at the ends of lines
 MOST_UNITS = 6
-MOST_POINTS = 700  # a line: more would not be seen
-MOST_MOMENTS = 24
-TEXT_PT = 10.0
-DASHES: tuple[Any, ...] = (
-    "-",
-    (0, (6, 2)),
-    (0, (1.5, 1.5)),
-    (0, (7, 2, 1.5, 2)),
-    (0, (3, 3)),
-    (0, (7, 2, 1.5, 2, 1.5, 2)),
-)
-TIMES = (
-    (180.0, 1.0, "s"),
-    (2.0 * 3600.0, 60.0, "min"),
-    (4.0 * 86_400.0, 3600.0, "h"),
-    (float("inf"), 86_400.0, "days"),
-)
 LINE_CHARS = 62
+MOST_SAYS = 5  # lines of the scenario's sentence
+NUMBERED_IN = 0.16  # numbers of moments nearer than this are told as one: 2-4
 VERDICT = "Judge and trial"
 SAID = {
     Verdict.FINE: "FINE",
@@ -53,7 +38,13 @@ SAID = {
 }
 
 
-def chart(trial: Trial, *, cautions: Sequence[str] = (CAUTION,), verdict: Verdict | None = None) -> str:
+def chart(
+    trial: Trial,
+    *,
+    cautions: Sequence[str] = (CAUTION,),
+    verdict: Verdict | None = None,
+    doubt: VoltsBand | None = None,
+) -> str:
     """
     Return the chart of a trial as the text of an SVG file; the same trial gives the same text.
 
@@ -64,6 +55,8 @@ def chart(trial: Trial, *, cautions: Sequence[str] = (CAUTION,), verdict: Verdic
         Set below the chart; those who draw for a person leave them in.
     verdict : Verdict, optional
         The worst word on the bank, of the judge or of the trial; set above everything else, as a word.
+    doubt : VoltsBand, optional
+        The bank's voltage over many draws; its middle nine tenths are drawn as a grey band.
 
     Examples
     --------
@@ -75,131 +68,88 @@ def chart(trial: Trial, *, cautions: Sequence[str] = (CAUTION,), verdict: Verdic
     from matplotlib.figure import Figure
 
     shown = trial.telling(MOST_UNITS)
-    heading, foot = [*_judged(verdict), *_heading(trial, len(shown))], _wrapped(cautions)
-    top_in, foot_in = LINE_IN * (len(heading) + 1), LINE_IN * (len(foot) + 3.2)
-    height_in = top_in + 3 * PANEL_IN + foot_in
-    with rc_context(
-        {"svg.fonttype": "none", "svg.hashsalt": "hotchpot", "font.family": "sans-serif", "font.size": TEXT_PT}
-    ):
+    told = moments(trial)
+    heading = [*_judged(verdict), *_heading(trial, len(shown))]
+    foot = [*_listed(told, trial), *_wrapped(cautions)]
+    count = 3 + bool(strained_volts(trial))
+    top_in, foot_in = LINE_IN * (len(heading) + (1.6 if told else 1.0)), LINE_IN * (len(foot) + 3.2)
+    height_in = top_in + count * PANEL_IN + foot_in
+    style: Any = {"svg.fonttype": "none", "svg.hashsalt": "hotchpot", "font.family": "sans-serif", "font.size": TEXT_PT}
+    with rc_context(style):
         figure = Figure(figsize=(WIDTH_IN, height_in), facecolor=PAPER)
         FigureCanvasSVG(figure)
         for k, (line, weight) in enumerate(heading):
             y = 1.0 - LINE_IN * (k + 0.9) / height_in
-            figure.text(
-                0.02, y, line, fontsize=TEXT_PT if weight == "bold" else 0.9 * TEXT_PT, weight=weight, color=INK
-            )
-        _panels(figure, trial, shown, height_in, top_in)
+            size = TEXT_PT if weight == "bold" else 0.9 * TEXT_PT
+            figure.text(0.02, y, line, fontsize=size, weight=weight, color=INK)
+        _panels(figure, trial, shown, told=told, doubt=doubt, height_in=height_in, top_in=top_in)
         for k, line in enumerate(foot):
             y = LINE_IN * (len(foot) - k - 0.4) / height_in
             figure.text(0.02, y, line, fontsize=0.9 * TEXT_PT, color=INK)
         out = io.StringIO()
-        figure.savefig(
-            out, format="svg", facecolor=PAPER, metadata={"Date": None, "Creator": None, "Title": _title(trial)}
-        )
+        about = {"Date": None, "Creator": None, "Title": _title(trial)}
+        figure.savefig(out, format="svg", facecolor=PAPER, metadata=about)
     return _spoken(out.getvalue(), trial, verdict)
 
 
-def _panels(figure: Any, trial: Trial, shown: tuple[int, ...], height_in: float, top_in: float) -> None:
+def _panels(
+    figure: Any,
+    trial: Trial,
+    shown: tuple[int, ...],
+    *,
+    told: Sequence[Moment],
+    doubt: VoltsBand | None,
+    height_in: float,
+    top_in: float,
+) -> None:
     record = trial.record
     scale, unit = time_scale(float(record.time_s[-1]))
     time = record.time_s / scale
-    names = [record.ids[k] for k in shown]
-    panels = (
-        ("bank, V", [("bank", record.volts)]),
-        ("units, A  (+ gives, − takes)", [(n, record.unit_amps[:, k]) for n, k in zip(names, shown, strict=True)]),
-        ("charge, %", [(n, 100.0 * record.soc_frac[:, k]) for n, k in zip(names, shown, strict=True)]),
-    )
-    for row, (title, lines) in enumerate(panels):
+    wide_in, high_in = WIDTH_IN - LEFT_IN - RIGHT_IN, PANEL_IN - 0.42
+    panels = panels_of(trial, shown)
+    for row, panel in enumerate(panels):
         bottom = height_in - top_in - (row + 1) * PANEL_IN + 0.18
-        place = (LEFT_IN, bottom, WIDTH_IN - LEFT_IN - RIGHT_IN, PANEL_IN - 0.42)
-        axes = figure.add_axes([place[0] / WIDTH_IN, place[1] / height_in, place[2] / WIDTH_IN, place[3] / height_in])
-        _panel(axes, title, time, lines, place[3])
+        place = (LEFT_IN / WIDTH_IN, bottom / height_in, wide_in / WIDTH_IN, high_in / height_in)
+        axes = figure.add_axes(place)
+        band = None
+        if row == 0 and doubt is not None:
+            band = Band(3600.0 * doubt.time_h / scale, doubt.volts[0], doubt.volts[-1], "5-95 %")
+        draw(axes, panel, time, high_in, band=band)
         if row == len(panels) - 1:
             axes.set_xlabel(f"time, {unit}", color=INK)
         else:
             axes.tick_params(labelbottom=False)
-        for moment in _moments(trial):
-            axes.axvline(moment / scale, color=FAINT, linewidth=0.5, zorder=0)
+        for moment in told:
+            axes.axvline(moment.time_s / scale, color=FAINT, linewidth=0.5, zorder=0)
+        if row == 0:
+            _numbered(axes, told, scale, wide_in)
 
 
-def _moments(trial: Trial) -> list[float]:
-    """Return when something opened, shed or changed stage; what merely runs empty or full is seen in the lines. [s]"""
-    events = [event.time_s for event in trial.record.events if event.kind not in ("empty", "full")]
-    return sorted(set(events))[:MOST_MOMENTS]
-
-
-def _panel(axes: Axes, title: str, time: np.ndarray, lines: list[tuple[str, np.ndarray]], height_in: float) -> None:
-    axes.set_facecolor(PAPER)
-    axes.set_title(title, loc="left", fontsize=TEXT_PT, color=INK, pad=3.0)
-    for (_, values), dashes in zip(lines, DASHES, strict=False):
-        axes.plot(*thinned(time, values), color=INK, linestyle=dashes, linewidth=1.2)
-    low, high = axes.get_ylim()
-    if low < 0.0 < high:
-        axes.axhline(0.0, color=FAINT, linewidth=0.5)
-    if high - low < 1e-6 * max(1.0, abs(high)):
-        low, high = low - 0.5, high + 0.5
-    axes.set_ylim(low, high)
-    axes.set_xlim(float(time[0]), float(time[-1]) if time[-1] > time[0] else float(time[0]) + 1.0)
-    axes.locator_params(axis="y", nbins=4)
-    axes.ticklabel_format(useOffset=False)
-    axes.tick_params(colors=INK, width=0.6, length=3, labelsize=0.9 * TEXT_PT)
-    for side, spine in axes.spines.items():
-        spine.set_visible(side in ("left", "bottom"))
-        spine.set_linewidth(0.6)
-    apart = (high - low) * 0.145 / height_in
-    ends = spread([float(values[-1]) for _, values in lines], apart, low, high)
+def _numbered(axes: Any, told: Sequence[Moment], scale: float, wide_in: float) -> None:
+    """Set the numbers of moments above the first panel; those that stand too near one another are told as one."""
     first, last = axes.get_xlim()
-    beside = last + 0.035 * (last - first)
-    leader = {"arrowstyle": "-", "linewidth": 0.4, "color": FAINT, "relpos": (0.0, 0.5), "shrinkA": 0.0, "shrinkB": 1.0}
-    for (name, values), y in zip(lines, ends, strict=True):
-        axes.annotate(
-            _short(name), (last, float(values[-1])), (beside, y), annotation_clip=False, arrowprops=leader,
-            fontsize=0.9 * TEXT_PT, color=INK, va="center",
+    groups: list[list[tuple[float, int]]] = []
+    for number, moment in enumerate(told, start=1):
+        at = (moment.time_s / scale - first) / (last - first)
+        near = groups and (at - groups[-1][-1][0]) * wide_in < NUMBERED_IN
+        groups[-1].append((at, number)) if near else groups.append([(at, number)])
+    for group in groups:
+        text = f"{group[0][1]}" if len(group) == 1 else f"{group[0][1]}–{group[-1][1]}"
+        at = 0.5 * (group[0][0] + group[-1][0])
+        axes.text(
+            at, 1.16, text, transform=axes.transAxes, ha="center", va="bottom", fontsize=0.9 * TEXT_PT, color=INK,
         )  # fmt: skip
 
 
-def spread(wanted: Sequence[float], apart: float, low: float, high: float) -> list[float]:
-    """
-    Return places for labels near those wanted, in their order, no two nearer than `apart` where there is room.
-
-    Examples
-    --------
-    >>> spread([5.0, 5.0, 9.0], 1.0, 0.0, 10.0)
-    [5.0, 6.0, 9.0]
-    >>> spread([9.8, 9.9], 1.0, 0.0, 10.0)
-    [9.0, 10.0]
-    """
-    order = sorted(range(len(wanted)), key=lambda k: (wanted[k], k))
-    places = [min(max(wanted[k], low), high) for k in order]
-    for k in range(1, len(places)):
-        places[k] = max(places[k], places[k - 1] + apart)
-    beyond = high
-    for k in range(len(places) - 1, -1, -1):
-        places[k] = min(places[k], beyond)
-        beyond = places[k] - apart
-    result = [0.0] * len(wanted)
-    for k, place in zip(order, places, strict=True):
-        result[k] = place
-    return result
-
-
-def thinned(time: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return a line of few points that shows the same: of every stretch its first, lowest and highest."""
-    import numpy as np
-
-    if len(time) <= MOST_POINTS:
-        return time, values
-    edges = np.linspace(0, len(time), MOST_POINTS // 3 + 1).astype(int)
-    kept = {0, len(time) - 1}
-    for a, b in pairwise(edges):
-        kept |= {int(a), int(a + values[a:b].argmin()), int(a + values[a:b].argmax())}
-    places = np.array(sorted(kept))
-    return time[places], values[places]
-
-
-def time_scale(seconds: float) -> tuple[float, str]:
-    """Return the seconds of the unit of time that reads best over a run, and its name."""
-    return next((scale, name) for most, scale, name in TIMES if seconds <= most)
+def _listed(told: Sequence[Moment], trial: Trial) -> list[str]:
+    """Return the numbered moments in words, set into lines."""
+    if not told:
+        return []
+    scale, unit = time_scale(float(trial.record.time_s[-1]))
+    words = [f"{number} at {one.time_s / scale:.3g} {unit}: {one.says}" for number, one in enumerate(told, start=1)]
+    more = sum(one.more for one in told)
+    lines = textwrap.wrap("; ".join(words) + (f"; and {more} more" if more else ""), LINE_CHARS)
+    return [*lines, ""]
 
 
 def _title(trial: Trial) -> str:
@@ -213,10 +163,11 @@ def _judged(verdict: Verdict | None) -> list[tuple[str, str]]:
 
 def _heading(trial: Trial, shown: int) -> list[tuple[str, str]]:
     lines = [(line, "bold") for line in textwrap.wrap(_title(trial), LINE_CHARS - 6)[:2]]
-    lines += [(line, "normal") for line in textwrap.wrap(trial.scenario.says, LINE_CHARS)[:3]]
+    lines += [(line, "normal") for line in textwrap.wrap(trial.scenario.says, LINE_CHARS)[:MOST_SAYS]]
     count = len(trial.record.ids)
     if shown < count:
-        lines.append((f"{shown} of {count} units: most and least loaded, emptiest, fullest.", "normal"))
+        lines.append((f"{shown} of {count} units: those found fault with, then most and least", "normal"))
+        lines.append(("loaded, emptiest, fullest.", "normal"))
     return lines
 
 
@@ -224,28 +175,13 @@ def _wrapped(texts: Sequence[str]) -> list[str]:
     return [line for text in texts for line in textwrap.wrap(text, LINE_CHARS)]
 
 
-def _short(name: str) -> str:
-    return name if len(name) <= 9 else f"{name[:8]}…"
-
-
-def time_text(seconds: float) -> str:
-    """
-    Return a stretch of time in the unit that reads best.
-
-    >>> time_text(90.0), time_text(3600.0 * 2.5), time_text(86_400.0 * 365)
-    ('90 s', '2.5 h', '365 days')
-    """
-    scale, unit = time_scale(seconds)
-    value = seconds / scale
-    return f"{value:.3g} {unit}" if value < 999.5 else f"{value:.0f} {unit}"
-
-
 def _spoken(svg: str, trial: Trial, verdict: Verdict | None) -> str:
     """Give the drawing a role, a name and a description for who hears it, and let it fit its frame."""
     record = trial.record
     said = f"{trial.scenario.says} Ended: {record.ended.kind} after {time_text(record.ended.time_s)}."
     judged = "".join(f"{line}. " for line, _ in _judged(verdict))
+    limits = "".join(f" Limit: {limit.says}." for limit in amps_limits(trial, trial.telling(MOST_UNITS)))
     start = svg.index("<svg ")
     end = svg.index(">", start)
-    label = escape(f"{judged}{_title(trial)}. {said}", {'"': "&quot;"})
+    label = escape(f"{judged}{_title(trial)}. {said}{limits}", {'"': "&quot;"})
     return f'{svg[:end]} role="img" aria-label="{label}" style="max-width:100%;height:auto"{svg[end:]}'

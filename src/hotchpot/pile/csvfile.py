@@ -16,7 +16,7 @@ NOMINAL_TOLERANCE = 0.08  # a 12 V label on four cells of 3.2 V is 6.7 % off; on
 CAPACITY_AGREEMENT = 0.02
 
 
-def parse_pile(data: bytes | str, *, name: str) -> tuple[Unit, ...]:
+def parse_pile(data: bytes | str, *, name: str, latest: str | None = None) -> tuple[Unit, ...]:
     """
     Return the units of a pile file, in the file's order.
 
@@ -26,6 +26,8 @@ def parse_pile(data: bytes | str, *, name: str) -> tuple[Unit, ...]:
         The content of the file; bytes must be UTF-8.
     name : str
         What to call the file in messages.
+    latest : str, optional
+        The last day, such as ``2026-11-25``, on which anything can have been made; without it any day is taken.
 
     Raises
     ------
@@ -39,7 +41,7 @@ def parse_pile(data: bytes | str, *, name: str) -> tuple[Unit, ...]:
     (6, 20.0, 85.5)
     """
     pile = _Pile(read_sheet(data, PILE, name=name))
-    pile.check()
+    pile.check(latest)
     pile.sheet.finish()
     return pile.units()
 
@@ -57,10 +59,12 @@ class _Pile:
     def row_fault(self, row: int, column: str, what: str, mend: str) -> None:
         self.sheet.row_fault(row, column, what, mend)
 
-    def check(self) -> None:
+    def check(self, latest: str | None) -> None:
         """Hold each row against itself, its chemistry and the rows before it; fill what follows from the rest."""
         self._either()
         self._duplicates()
+        if latest is not None:
+            self._ahead_of_time(latest)
         for row, key in enumerate(self.values["chemistry"]):
             if key is not None:
                 chem = chemistry(key)
@@ -92,6 +96,12 @@ class _Pile:
             line = first.setdefault(name, self.sheet.lines[row])
             if line != self.sheet.lines[row]:
                 self.row_fault(row, "id", f"{name!r} stands already in line {line}", "give each unit an id of its own")
+
+    def _ahead_of_time(self, latest: str) -> None:
+        for row, made in enumerate(self.values["made"]):
+            if made is not None and made > latest[: len(made)]:
+                mend = "write the year or day that stands on it, or leave it empty if not known"
+                self.row_fault(row, "made", f"{made} lies in the future", mend)
 
     def _count_cells(self, row: int, chem: Chemistry) -> None:
         nominal_v, cells = self.values["nominal_v"][row], self.values["cells"][row]

@@ -10,7 +10,7 @@ from difflib import get_close_matches
 from functools import partial
 from typing import Any
 
-from hotchpot.chemistry import KEYS
+from hotchpot.chemistry import KEYS, chemistry
 from hotchpot.errors import nearest
 from hotchpot.pile.columns import BY_NAME
 from hotchpot.pile.reading import ReadingKind
@@ -21,9 +21,12 @@ from hotchpot.quantities import number_readings
 
 _SHOWN = 40
 _TRUE, _FALSE = ("yes", "true", "1", "y"), ("no", "false", "0", "n")
+_ALSO = {
+    "lead_agm": ("AGM",), "lead_gel": ("gel",), "lead_flooded": ("flooded", "lead acid flooded"), "lfp": ("LiFePO4",),
+    "nicd": ("NiCad",), "naion": ("sodium ion",),
+}  # fmt: skip
 _CHEMISTRY_WORDS = {
-    "agm": "lead_agm", "gel": "lead_gel", "flooded": "lead_flooded", "leadacidflooded": "lead_flooded",
-    "lifepo4": "lfp", "nicad": "nicd", "sodiumion": "naion",
+    re.sub(r"\s", "", word.casefold()): key for key, words in _ALSO.items() for word in words
 } | {key.replace("_", ""): key for key in KEYS}  # fmt: skip
 _KINDS = {spelling(word): kind for kind, uses in USES.items() for word in (kind, *uses.synonyms)}
 FLAG_WORDS = {
@@ -166,6 +169,19 @@ def _yes_no(text: str) -> bool:
     if text.casefold() in _FALSE:
         return False
     raise WrongError(f"{quoted(text)} is neither yes nor no", "write yes or no, or leave it empty if not known")
+
+
+def chemistries_markdown() -> str:
+    """Return the table of the chemistries for the documentation, as their data files have them."""
+    lines = [
+        "| key | what it is | nominal V a cell | highest V a cell on charge | also read as |",
+        "|---|---|---|---|---|",
+    ]
+    for key in KEYS:
+        chem, also = chemistry(key), ", ".join(_ALSO.get(key, ()))
+        volts = f"{chem.num('nominal_v'):g} | {chem.num('charge_max_v'):g}"
+        lines.append(f"| `{key}` | {chem.name} | {volts} | {also} |")
+    return "\n".join(lines) + "\n"
 
 
 READERS: dict[Kind, Callable[[str], Any]] = {

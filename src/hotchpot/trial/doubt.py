@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 PERCENTILES = (5.0, 25.0, 50.0, 75.0, 95.0)
-OF_BANK = ("hours", "given_ah", "given_wh")
-OUTCOMES = ("hours", "given_wh", "most_of_lasting", "hottest_c")  # what drivers are looked for
+OF_BANK = ("hours", "given_ah", "given_wh", "unmet_wh", "off_h", "first_off_h")
+OUTCOMES = ("hours", "given_wh", "unmet_wh", "most_of_lasting", "hottest_c")  # what drivers are looked for
 LEAST_FOR_BANDS = 59  # draws of which, 95 times in 100, at least one lies beyond the 5th (or 95th) percentile
 MOST_DRIVERS = 8  # told of each outcome
 MOST_NAMED = 3
@@ -275,6 +275,7 @@ def _drivers(
     outcomes = {
         "hours": figures["hours"],
         "given_wh": figures["given_wh"],
+        "unmet_wh": figures["unmet_wh"],
         "most_of_lasting": figures["of_lasting"].max(axis=1, keepdims=True),
         "hottest_c": figures["hottest_c"].max(axis=1, keepdims=True),
     }

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from hotchpot.bank.rules.charging import LEAD_SLIP_V, VOLT_TOLERANCE
 from hotchpot.bank.verdict import Verdict
 from hotchpot.circuit.record import Event, Record
 from hotchpot.trial import passed
-from hotchpot.trial.look import Figure, Look, Said, span
-from hotchpot.trial.passed import BELOW_FRAC, SHORTS_AT
+from hotchpot.trial.look import Figure, Look, Said, after, few, span
+from hotchpot.trial.passed import BELOW_FRAC, FLOWS_C, SHORTS_AT
 
 CHARGE_ERROR, ENERGY_ERROR = 1e-6, 1e-3
 TAIL_FRAC = 1.05  # of the tail current: a charge that ends above has run out of time
-FLOWS_C = 1e-3  # a current below this part of the capacity is none
 MOST_DIGITS = 7
+TOLD_FRAC = 5e-3  # less of a unit's capacity is not told as forced through it, nor as what is safe
+RUINED_FRAC = 0.5  # lead or nickel turned round by more of its capacity is what the judge scraps; project rule
 TOO_MUCH = "What was asked for is more than the bank gives."
 LESS_LOAD = "Use a smaller load or more units."
 NOT_FULL = "The current has not tailed off: the bank is not full, and lead that is not filled sulphates."
@@ -34,7 +36,7 @@ def _sums(look: Look) -> Iterator[Said]:
 def _collapse(look: Look) -> Iterator[Said]:
     ended, ids = look.record.ended, look.record.ids
     if ended.kind == "collapse":
-        facts = {"when": span(ended.time_s)}
+        facts = {"when": after(ended.time_s)}
         yield Said(code="trial-collapse", verdict=Verdict.FORBID, subject=ids, facts=facts, value=ended.value)
 
 
@@ -47,7 +49,7 @@ def _too_short(look: Look) -> Iterator[Said]:
     if not early and not unfilled:
         return
     facts = {
-        "when": span(ended.time_s), "wanted": wanted_s / 3600.0, "reason": unfilled or look.ends,
+        "when": after(ended.time_s), "wanted": span(wanted_s), "reason": unfilled or look.ends,
         "why": NOT_FULL if unfilled else TOO_MUCH, "do": MORE_TIME if unfilled else LESS_LOAD,
     }  # fmt: skip
     yield Said(
@@ -76,6 +78,7 @@ def _taps(look: Look) -> Iterator[Said]:
         yield Said(code="trial-tap-dropped", verdict=Verdict.CAUTION, subject=look.dropped_taps, facts={})
 
 
+APART = "Do not join these: leave the emptier one out, and charge it by itself if its maker allows that."
 HARM_BELOW = {
     "lithium": "Below empty copper dissolves from the collector; an internal short grows on recharge, and can burn.",
     "lead": "A reversed lead cell sulphates and its plates change sign; the harm grows with the Ah forced through.",
@@ -94,20 +97,27 @@ def _below_empty(look: Look) -> Iterator[Said]:
         kind, source = state.chem.kind, state.chem.cite("reversal_v")
         first = _event(record, "empty", state.unit.id) or reversed_at or record.ended
         said = reversed_at or first
+        low_v, safe_ah = float(record.peaks.low_v[k]), _given_by(record, first)
+        forced = under_ah >= TOLD_FRAC * state.capacity_ah.value
+        how = f"{Figure(under_ah):.3g} Ah are forced through it, down to" if forced else "its lowest is"
+        stop = f", or stop after {Figure(safe_ah):.3g} Ah" if safe_ah >= TOLD_FRAC * state.capacity_ah.value else ""
         facts = {
-            "under_ah": under_ah, "percent": -100.0 * float(depths[k]), "low_v": float(record.peaks.low_v[k]),
-            "harm": HARM_BELOW[kind], "when": span(said.time_s), "depth": "reversed" if reversed_at else "below empty",
-            "safe_ah": _given_by(record, first),
+            "under_ah": under_ah, "percent": -100.0 * float(depths[k]), "low": f"{how} {Figure(low_v):.3g} V",
+            "harm": HARM_BELOW[kind], "when": after(said.time_s), "depth": "reversed" if reversed_at else "below empty",
+            "empty": "empty and " if forced else "",
+            "do": APART if look.scenario.fine else f"Give each unit its own cut-off, match the string in Ah{stop}.",
         }  # fmt: skip
         if shorts[k]:
             yield Said(
                 code="trial-internal-short", verdict=Verdict.FORBID, subject=(state.unit.id,), facts=facts,
                 value=-float(depths[k]), limit=SHORTS_AT, source=source,
             )  # fmt: skip
-        verdict = Verdict.FORBID if kind == "lithium" else Verdict.ONLY_IF if reversed_at else Verdict.CAUTION
+        ruined = kind == "lithium" or (reversed_at and under_ah >= RUINED_FRAC * state.capacity_ah.value)
+        verdict = Verdict.FORBID if ruined else Verdict.ONLY_IF if reversed_at else Verdict.CAUTION
         yield Said(
-            code="trial-reversed", verdict=verdict, subject=(state.unit.id,), facts=facts, value=under_ah,
-            limit=BELOW_FRAC * state.capacity_ah.value, source=source,
+            code="trial-reversed", verdict=verdict, subject=(state.unit.id,), facts=facts,
+            value=under_ah if forced else None, limit=BELOW_FRAC * state.capacity_ah.value if forced else None,
+            source=source,
         )  # fmt: skip
 
 
@@ -123,6 +133,7 @@ def _given_by(record: Record, event: Event) -> float:
     return float(np.trapezoid(np.maximum(record.amps[before], 0.0), record.time_s[before])) / 3600.0
 
 
+LOWER = "Charge each unit to its own limit, bring all to one charge first, or lower the charger."
 HARM_ABOVE = {
     "lithium": "Above its limit a lithium cell plates, gasses and can burn.",
     "lead": "It gasses, dries out and sheds its plates.",
@@ -143,8 +154,10 @@ def _over_voltage(look: Look) -> Iterator[Said]:
     value, limit = float(record.peaks.high_v[k]), cells * state.chem.num("charge_max_v")
     high, allowed = told_apart(value, limit)
     facts = {
-        "when": span(float(record.peaks.high_v_s[k])), "per_cell": told_apart(value / cells, limit / cells)[0],
+        "when": after(float(record.peaks.high_v_s[k])), "per_cell": told_apart(value / cells, limit / cells)[0],
         "high": high, "allowed": allowed, "harm": HARM_ABOVE[state.chem.kind],
+        "do": LOWER if not look.scenario.shorted else
+        f"Do not charge, nor join, a bank with {few(look.scenario.shorted)} in it: a cell of it has shorted.",
         "short": "" if cells == state.unit.cells else f" of the {cells} that are left",
     }  # fmt: skip
     yield Said(
@@ -154,7 +167,15 @@ def _over_voltage(look: Look) -> Iterator[Said]:
 
 
 def _worst(look: Look, k: int) -> Verdict:
-    return Verdict.FORBID if look.states[k].chem.kind == "lithium" else Verdict.ONLY_IF
+    """Return the verdict on a unit above its charge voltage; lead by the judge's own bounds of `charge-voltage`."""
+    chem, cells = look.states[k].chem, look.cells[k]
+    if chem.kind == "lithium":
+        return Verdict.FORBID
+    if chem.kind != "lead" or cells == 0:
+        return Verdict.ONLY_IF
+    band = chem.band("equalise_v")
+    most_v = chem.num("charge_max_v") + LEAD_SLIP_V if band is None else band[1] + VOLT_TOLERANCE
+    return Verdict.FORBID if float(look.record.peaks.high_v[k]) > cells * most_v + 1e-9 else Verdict.ONLY_IF
 
 
 def told_apart(value: float, limit: float) -> tuple[str, str]:
@@ -180,11 +201,11 @@ def _short_charged(look: Look) -> Iterator[Said]:
             continue
         at_s = float(look.record.peaks.in_a_s[k])
         facts = {
-            "when": "at the first moment" if at_s <= 0.0 else f"after {span(at_s)}",
+            "when": after(at_s),
             "ah": float(look.record.in_ah[k]),
         }
         yield Said(
-            code="trial-short-charged", verdict=_worst(look, k), subject=(name,), facts=facts, value=amps, limit=0.0
+            code="trial-short-charged", verdict=Verdict.FORBID, subject=(name,), facts=facts, value=amps, limit=0.0
         )
 
 

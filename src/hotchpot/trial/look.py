@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -13,12 +14,16 @@ from hotchpot.bank.verdict import Verdict
 from hotchpot.bench.state import State
 from hotchpot.circuit.record import Event, Record
 from hotchpot.trial.outcome import Share
-from hotchpot.trial.passed import live_cells
+from hotchpot.trial.passed import Hardest, hardest_charge, live_cells
 from hotchpot.trial.scenario import Scenario
-from hotchpot.trial.wired import dropped_taps, fuses_of, is_out
+from hotchpot.trial.wired import cut_out, dropped_taps, fuses_of, is_out
 
 if TYPE_CHECKING:
     import numpy as np
+
+FIRST_S = 0.01  # what happens earlier happens at the first moment
+MOST_IDS = 3
+KILO_WH = 9999.5  # from here on kWh read better
 
 ENDS = {
     "time": "its time is over",
@@ -80,9 +85,19 @@ class Look:
         return self.bank.units
 
     @cached_property
+    def gone(self) -> frozenset[str]:
+        """The units of branches that are cut out: they hang on nothing, and count for nothing."""
+        return cut_out(self.bank.root, self.scenario.lost)
+
+    @cached_property
+    def there(self) -> tuple[int, ...]:
+        """The places of the units that are not cut out."""
+        return tuple(k for k, name in enumerate(self.record.ids) if name not in self.gone)
+
+    @cached_property
     def cells(self) -> tuple[int, ...]:
-        """How many cells of each unit have a voltage, in the order of the record."""
-        return tuple(live_cells(state, self.scenario.shorted) for state in self.states)
+        """How many cells of each unit have a voltage that counts, in the order of the record: none of one cut out."""
+        return tuple(live_cells(state, self.scenario.shorted, self.gone) for state in self.states)
 
     @cached_property
     def dropped_taps(self) -> tuple[str, ...]:
@@ -135,20 +150,26 @@ class Look:
         ended = self.record.ended
         return ENDS.get(ended.kind, ended.kind).format(unit=ended.unit)
 
-    def limits_a(self, *, charging: bool) -> np.ndarray:
-        """Return the units' lasting limits, those of charge at the temperature they begin with, shape (n,). [A]"""
+    @cached_property
+    def given(self) -> Hardest:
+        """Each unit's largest discharge current, and its lasting limit."""
         import numpy as np
 
-        if not charging:
-            return np.array([state.discharge_limit_a() for state in self.states])
-        warmth = self.record.temperature_c[0]
-        return np.array([s.charge_limit_at(float(t)) for s, t in zip(self.states, warmth, strict=True)])
+        peaks = self.record.peaks
+        limits = np.array([state.discharge_limit_a() for state in self.states])
+        return Hardest(peaks.out_a, limits, peaks.out_a_s, self.record.temperature_c[0])
+
+    @cached_property
+    def taken(self) -> Hardest:
+        """Each unit's charge current that is furthest above, or nearest, what it may take as warm as it then is."""
+        return hardest_charge(self.record, self.states)
 
     def bank_a_at(self, time_s: float, *, charging: bool) -> float:
         """
         Return the bank's current at the moment of a peak, in that direction. [A]
 
-        From the record where it has that moment, else from the units' peaks where all were then.
+        From the record where it has that moment, else from the units' peaks where all were then, else the larger of
+        the records before and after: a step lies between them.
         """
         import numpy as np
 
@@ -159,7 +180,9 @@ class Look:
         when, amps = (peaks.in_a_s, peaks.in_a) if charging else (peaks.out_a_s, peaks.out_a)
         if np.ptp(when) <= 1e-9 * max(1.0, time_s):
             return _through(self.bank.root, dict(zip(record.ids, map(float, amps), strict=True)))
-        return abs(float(np.interp(time_s, record.time_s, record.amps)))
+        later = min(int(np.searchsorted(record.time_s, time_s)), len(record.time_s) - 1)
+        near = record.amps[max(0, later - 1) : later + 1]
+        return float(np.maximum(-near if charging else near, 0.0).max())
 
     def share(self, name: str) -> float:
         """Return a part of the energy by its name; nought where it was left out. [Wh]"""
@@ -185,12 +208,51 @@ def _through(node: Node, amps: dict[str, float]) -> float:
     return sum(parts) if node.is_parallel else max(parts)
 
 
+def energy(wh: float, digits: int = 3) -> str:
+    """
+    Return an energy in Wh, or kWh where that reads better.
+
+    >>> energy(262_000.0), energy(4541.3)
+    ('262 kWh', '4540 Wh')
+    """
+    kilo = abs(wh) >= KILO_WH
+    return f"{Figure(wh / 1000.0 if kilo else wh):.{digits}g} {'kWh' if kilo else 'Wh'}"
+
+
+def percent_down(frac: float) -> str:
+    """
+    Return a part as percent of two digits, rounded down.
+
+    >>> percent_down(0.4667), percent_down(0.0109)
+    ('46', '1')
+    """
+    percent = 100.0 * frac
+    step = 10.0 ** (math.floor(math.log10(percent)) - 1) if percent > 0.0 else 1.0
+    return f"{Figure(math.floor(percent / step + 1e-9) * step):.3g}"
+
+
+def after(seconds: float) -> str:
+    """
+    Return when something happened, in words.
+
+    >>> after(1.4e-4), after(7200.0)
+    ('at the first moment', 'after 2 h')
+    """
+    return "at the first moment" if seconds < FIRST_S else f"after {span(seconds)}"
+
+
 def span(seconds: float) -> str:
     """Return a time in the unit that reads best."""
     if seconds < 90.0:
         return f"{seconds:.3g} s"
     if seconds < 5400.0:
         return f"{seconds / 60.0:.3g} min"
-    if seconds < 1000.0 * 3600.0:
+    if seconds < 999.5 * 3600.0:
         return f"{seconds / 3600.0:.3g} h"
     return f"{seconds / 86_400.0:.0f} days"
+
+
+def few(names: Sequence[str]) -> str:
+    """Return a few names, and how many more there are."""
+    more = f" and {len(names) - MOST_IDS} more" if len(names) > MOST_IDS else ""
+    return ", ".join(names[:MOST_IDS]) + more

@@ -1,8 +1,9 @@
 """
 What to look at in a trial: findings with their limits and sources, the weightiest first.
 
-The checks (`harms`, `openings`, `strained`, `carried`) yield facts under a code; the words stand in `texts`. A
-check that has nothing to say yields nothing; one that holds is told as fine, so that its figures are seen.
+The checks (`harms`, `openings`, `strained`, `surges`, `carried`, `warmth`) yield facts under a code; the words stand
+in `texts`. A check that has nothing to say yields nothing; one that holds is told as fine, so that its figures are
+seen.
 """
 
 from __future__ import annotations
@@ -23,10 +24,13 @@ from hotchpot.trial.outcome import Share
 from hotchpot.trial.passed import possible
 from hotchpot.trial.scenario import Scenario
 from hotchpot.trial.strained import STRAINED
+from hotchpot.trial.surges import SURGES
 from hotchpot.trial.texts import MOST_NAMED, NOTHING, TEXTS
+from hotchpot.trial.warmth import WARMTH
 
 __all__ = ["Figure", "Look", "notable", "span"]
 
+CHECKS = (*HARMS, *OPENINGS, *STRAINED, *SURGES, *CARRIED, *WARMTH)
 MOST_ALIKE = 4  # findings of one code and verdict; more are told in the last of them
 
 
@@ -36,7 +40,7 @@ def notable(
     """Return what is worth knowing of a run, the weightiest first; many units alike are told as one."""
     look = Look(bank, scenario, possible(record), tuple(shares), plan or Plan())
     order = list(TEXTS)
-    found = _gathered(_finding(said) for check in (*HARMS, *OPENINGS, *STRAINED, *CARRIED) for said in check(look))
+    found = _gathered(_finding(said) for check in CHECKS for said in check(look))
     return tuple(sorted(found, key=lambda f: (-f.verdict.rank, order.index(f.code))))
 
 

@@ -8,7 +8,7 @@ from typing import Any
 from hotchpot.bank.bank import Node, sum_over_cells
 from hotchpot.bank.verdict import Verdict
 from hotchpot.circuit.record import Event
-from hotchpot.trial.look import Figure, Look, Said, span
+from hotchpot.trial.look import Figure, Look, Said, after, span
 from hotchpot.trial.texts import MOST_NAMED
 from hotchpot.trial.wired import is_out
 
@@ -25,7 +25,8 @@ def _nothing_flows(look: Look) -> Iterator[Said]:
     if ended.kind == "open":
         opened = [event for event in look.record.events if event.kind == "fuse" or event.kind in REASONS]
         what = ", ".join(dict.fromkeys(event.unit or "?" for event in opened[-MOST_NAMED:])) or "the last branch"
-        facts = {"when": span(ended.time_s), "what": what}
+        when = after(ended.time_s)
+        facts = {"when": when[0].upper() + when[1:], "what": what}
         yield Said(code="trial-open", verdict=Verdict.ONLY_IF, subject=look.record.ids, facts=facts, value=ended.value)
 
 
@@ -59,7 +60,7 @@ def _opened(look: Look, event: Event) -> Iterator[Said]:
     bears = look.bank.states[name].unit.bms_max_v
     amps = "" if event.amps is None else f" at {Figure(abs(event.amps)):.3g} A"
     now = "an unknown voltage" if event.value is None else f"{Figure(event.value):.3g} V"
-    facts: dict[str, Any] = {"when": span(event.time_s), "now": now, "reason": REASONS[event.kind] + amps}
+    facts: dict[str, Any] = {"when": after(event.time_s), "now": now, "reason": REASONS[event.kind] + amps}
     may_v, of = may_see_v(look, event)
     if bears is not None and may_v > bears:
         yield Said(
@@ -159,7 +160,7 @@ def _fuses(look: Look) -> Iterator[Said]:
     for event in blown:
         yield Said(
             code="trial-fuse", verdict=Verdict.ONLY_IF, subject=(event.unit or "main",),
-            facts={"when": span(event.time_s), "whose": whose(event)}, value=fuse_a(event, blown),
+            facts={"when": after(event.time_s), "whose": whose(event)}, value=fuse_a(event, blown),
         )  # fmt: skip
 
 

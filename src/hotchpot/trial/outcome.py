@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from hotchpot.bank.verdict import Finding
+from hotchpot.bank.verdict import Finding, Verdict
 from hotchpot.circuit.record import Record
 from hotchpot.trial.scenario import Scenario
 
@@ -41,7 +41,8 @@ class Trial:
         """
         Return the places of the units worth drawing, at most so many, in the bank's order.
 
-        Those that carry most and least and that are emptiest and fullest come first; alike units tell nothing more.
+        Those that findings name come first, the weightiest finding's before all; then those that carry most and least
+        and that are emptiest and fullest. Alike units tell nothing more.
         """
         record = self.record
         count = len(record.ids)
@@ -49,9 +50,23 @@ class Trial:
             return tuple(range(count))
         peak, lowest = abs(record.unit_amps).max(axis=0), record.soc_frac.min(axis=0)
         ranked = [values.argsort(kind="stable") for values in (-peak, lowest, peak, -lowest)]
-        chosen: dict[int, None] = {}
+        chosen = dict.fromkeys(self._named(most))
         for row in zip(*ranked, strict=True):
             for k in row:
                 if len(chosen) < most:
                     chosen.setdefault(int(k))
         return tuple(sorted(chosen))
+
+    def _named(self, most: int) -> list[int]:
+        """Return the places of the units that findings name; what is said of many units at once names none."""
+        places = {name: k for k, name in enumerate(self.record.ids)}
+        told = [found for found in self.notable if found.verdict is not Verdict.FINE and found.value is not None]
+        named = [
+            places[name]
+            for found in told
+            if len(found.subject) <= most // 2
+            or (found.verdict is told[0].verdict and len(found.subject) < len(places))
+            for name in found.subject
+            if name in places
+        ]
+        return list(dict.fromkeys(named))[:most]

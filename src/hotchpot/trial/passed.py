@@ -8,7 +8,7 @@ shorted one has no voltage, neither to allow nor to keep.
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from hotchpot.bench.state import State
@@ -23,12 +23,112 @@ if TYPE_CHECKING:
 
 SHORTS_AT = -0.12  # charge of a lithium unit; chemistry data, overdischarge
 BELOW_FRAC = 0.01  # less than this part of its capacity below empty is the end of a discharge, not a reversal
+FLOWS_C = 1e-3  # a current below this part of the capacity per hour is none
+WARMTH_DIGITS = 2  # of a kelvin, where it is held against a limit
+NO_LIMIT_A = 1e-9  # stands for a limit of nought in a ratio
 OVER_FRAC = 1e-3  # so far above the highest voltage is a matter of digits
 
 
-def live_cells(state: State, shorted: Collection[str]) -> int:
-    """Return how many cells of a unit have a voltage: one fewer where a cell has shorted."""
-    return state.unit.cells - (state.unit.id in shorted)
+@dataclass(frozen=True, slots=True)
+class Hardest:
+    """Each unit's current nearest its limit, that limit, when it was and how warm it then was, arrays (n,)."""
+
+    amps: Floats
+    limit: Floats
+    time_s: Floats
+    temperature_c: Floats
+
+
+def live_cells(state: State, shorted: Collection[str], gone: Collection[str] = ()) -> int:
+    """Return how many cells of a unit have a voltage that counts: one fewer if one shorted, none if it is cut out."""
+    return 0 if state.unit.id in gone else state.unit.cells - (state.unit.id in shorted)
+
+
+def charge_limits(record: Record, states: Sequence[State]) -> Floats:
+    """
+    Return what each unit may take as warm as it is at every record, shape (t, n). [A]
+
+    The limit is the judge's (`State.charge_limit_at`), at the temperature to a hundredth of a kelvin. It rises with
+    warmth up to a middle and falls from there, so that a unit whose limit is the same at its coldest and its hottest
+    has at least that in between.
+    """
+    import numpy as np
+
+    limits = np.empty(record.temperature_c.shape)
+    for k, (state, warmth) in enumerate(zip(states, record.temperature_c.T, strict=True)):
+        ends = [state.charge_limit_at(round(float(t), WARMTH_DIGITS)) for t in (warmth.min(), warmth.max())]
+        if ends[0] == ends[1]:
+            limits[:, k] = ends[0]
+            continue
+        known, which = np.unique(np.round(warmth, WARMTH_DIGITS), return_inverse=True)
+        limits[:, k] = np.array([state.charge_limit_at(t) for t in known.tolist()])[which]
+    return limits
+
+
+def hardest_charge(record: Record, states: Sequence[State]) -> Hardest:
+    """
+    Return each unit's charge current that passes what it may take just then by most, or comes nearest to it.
+
+    Looked at: every record, and the run's own peak, which may lie between two records and is then held against the
+    lower limit of both. A current that is next to none passes nothing.
+    """
+    import numpy as np
+
+    limits, into, peaks = charge_limits(record, states), np.maximum(-record.unit_amps, 0.0), record.peaks
+    least = np.array([FLOWS_C * state.capacity_ah.value for state in states])
+    each = np.arange(len(states))
+    at = np.where(into >= least, into / np.maximum(limits, NO_LIMIT_A), 0.0).argmax(axis=0)
+    before = np.clip(np.searchsorted(record.time_s, peaks.in_a_s, side="right") - 1, 0, len(record.time_s) - 1)
+    later = np.minimum(before + 1, len(record.time_s) - 1)
+    lower = np.where(limits[later, each] < limits[before, each], later, before)
+    lower = np.where(record.time_s[before] == peaks.in_a_s, before, lower)
+    peak_limit, own, own_limit = limits[lower, each], into[at, each], limits[at, each]
+    ratio = np.where(own >= least, own / np.maximum(own_limit, NO_LIMIT_A), 0.0)
+    peak_ratio = np.where(peaks.in_a >= least, peaks.in_a / np.maximum(peak_limit, NO_LIMIT_A), 0.0)
+    is_peak = peak_ratio >= ratio
+    return Hardest(
+        np.where(is_peak, peaks.in_a, own),
+        np.where(is_peak, peak_limit, own_limit),
+        np.where(is_peak, peaks.in_a_s, record.time_s[at]),
+        record.temperature_c[np.where(is_peak, lower, at), each],
+    )
+
+
+def charged_cold_ah(record: Record, states: Sequence[State]) -> tuple[Floats, Bools]:
+    """
+    Return how much charge went into each unit below the temperature its chemistry may be charged at, and when. [Ah]
+
+    Shapes (n,) and (t, n). On the safe side between two records: where a unit is too cold at either end of a stretch
+    the larger of both currents counts for all of it, and charge that the records do not show, such as a pulse between
+    two of them, counts as taken in the cold. Currents that are next to none are left out.
+    """
+    import numpy as np
+
+    least = np.array([FLOWS_C * state.capacity_ah.value for state in states])
+    lowest = np.array([float(state.chem.row("charge_t")[0]) for state in states])
+    into = np.maximum(-record.unit_amps, 0.0)
+    cold = np.round(record.temperature_c, WARMTH_DIGITS) < lowest
+    if not cold.any():
+        return np.zeros(len(states)), cold
+    hours = np.diff(record.time_s)[:, None] / 3600.0
+    most = np.maximum(into[1:], into[:-1])
+    hidden = np.maximum(0.0, record.in_ah - (most * hours).sum(axis=0))
+    kept = np.where((cold[1:] | cold[:-1]) & (most >= least), most * hours, 0.0).sum(axis=0)
+    taken = np.where(cold.any(axis=0), kept + hidden, 0.0)
+    return np.minimum(taken, record.in_ah), cold & (into >= least)
+
+
+def off_spans(record: Record) -> list[tuple[float, float]]:
+    """Return from when to when the loads were off. [s]"""
+    found: list[tuple[float, float]] = []
+    since: float | None = None
+    for event in record.events:
+        if event.kind == "loads-off" and since is None:
+            since = event.time_s
+        elif event.kind == "loads-on" and since is not None:
+            found.append((since, event.time_s))
+            since = None
+    return found if since is None else [*found, (since, record.ended.time_s)]
 
 
 def depths(record: Record, states: Sequence[State]) -> Floats:

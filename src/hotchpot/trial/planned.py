@@ -67,6 +67,24 @@ def daily_plan(bank: Bank, plan: Plan) -> ChargePlan:
     return replace(ceiling, float_v=float_v, again_v=min(rest_v(bank.root, AGAIN_SOC), 0.99 * float_v))
 
 
+def held_at(bank: Bank, charge: ChargePlan) -> str:
+    """Return what the charger does from day to day once it is done, as a sentence; nothing where it never floats."""
+    if charge.float_v is None or charge.again_v is None:
+        return ""
+    soc = _soc_at(bank.root, charge.float_v)
+    rests = f", where the bank rests at {100.0 * soc:.0f} %: what is above that is drawn first" if soc < 0.99 else ""
+    return f" Once charged it is held at {charge.float_v:.4g} V{rests}; below {charge.again_v:.4g} V it charges again."
+
+
+def _soc_at(node: Node, volts: float) -> float:
+    """Return the charge at which a block rests at a voltage, 0 to 1."""
+    low, high = 0.0, 1.0
+    for _ in range(30):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if rest_v(node, middle) < volts else (low, middle)
+    return 0.5 * (low + high)
+
+
 def _middle_v(node: Node, name: str) -> float:
     """Return the middle of a chemistry's band of volts per cell over a block; of branches the lowest. [V]"""
     if not node.children:

@@ -7,6 +7,7 @@ the number of the sample: a sample is the same whoever runs it, when, and howeve
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -20,9 +21,11 @@ from hotchpot.circuit.record import Record
 from hotchpot.errors import InputError
 from hotchpot.trial.passed import (
     below_empty,
+    charge_limits,
     depths,
     internal_short,
     live_cells,
+    off_spans,
     over_voltage,
     possible,
     volts_of_max,
@@ -72,7 +75,11 @@ class Sample:
         Largest part of the bank's current, while that is above a hundredth of its largest.
     of_lasting, of_peak, of_charge : tuple of float
         Largest discharge current held for 30 s, at any moment, and largest charge current held for 30 s, each over the
-        unit's own limit as drawn. A charge where none is allowed is infinite.
+        unit's own limit as drawn; that of charge as warm as the unit then is. A charge where none is allowed is
+        infinite.
+    unmet_wh, off_h, first_off_h : float
+        What the loads of a day did without, for how long they were off, and when that began first: infinite where they
+        never were. [Wh], [h]
     least_v, hottest_c : tuple of float
         Lowest voltage [V] and highest temperature [°C].
     most_v_of_max : tuple of float
@@ -94,6 +101,9 @@ class Sample:
     hours: float
     given_ah: float
     given_wh: float
+    unmet_wh: float
+    off_h: float
+    first_off_h: float
     first_empty: str
     ids: tuple[str, ...]
     drawn: Mapping[str, tuple[float, ...]]
@@ -191,7 +201,7 @@ def sample(bank: Bank, plan: Plan, scenario: Scenario, *, seed: int, index: int)
     Largest and least values are the run's own peaks, also between two records; only what is held for 30 s is worked out
     from the records. A stated charge of the scenario stands above the drawn one.
     """
-    from hotchpot.trial.wired import circuit_of
+    from hotchpot.trial.wired import circuit_of, cut_out
 
     bank = drawn_bank(bank, seed=seed, index=index)
     record = circuit_of(bank, plan, scenario).run(
@@ -202,7 +212,9 @@ def sample(bank: Bank, plan: Plan, scenario: Scenario, *, seed: int, index: int)
         ambient_c=scenario.ambient_c,
         fine=scenario.fine,
     )
-    return kept(record, [bank.states[name] for name in record.ids], index=index, shorted=scenario.shorted)
+    gone = cut_out(bank.root, scenario.lost)
+    states = [bank.states[name] for name in record.ids]
+    return kept(record, states, index=index, shorted=scenario.shorted, gone=gone)
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,21 +235,29 @@ class Study:
         return sample(self.bank, self.plan, self.scenario, seed=self.seed, index=index)
 
 
-def kept(record: Record, states: list[State], *, index: int, shorted: Collection[str] = ()) -> Sample:
-    """Return what a study keeps of a run; `states` are those of `record.ids`, as drawn; `shorted` lack a cell each."""
+def kept(
+    record: Record, states: list[State], *, index: int, shorted: Collection[str] = (), gone: Collection[str] = ()
+) -> Sample:
+    """
+    Return what a study keeps of a run.
+
+    `states` are those of `record.ids`, as drawn; `shorted` lack a cell each, and those `gone` are cut out: no harm can
+    be told of them.
+    """
     import numpy as np
 
     record = possible(record)
-    peaks, cells = record.peaks, [live_cells(state, shorted) for state in states]
+    peaks, cells = record.peaks, [live_cells(state, shorted, gone) for state in states]
     live = {state.unit.id for state, count in zip(states, cells, strict=True) if count}
     empty = next((event for event in record.events if event.kind == "empty" and event.unit in live), None)
-    out, into = _held_a(record.time_s, record.unit_amps)
+    out, of_charge = _held(record, states)
+    off = off_spans(record)
     figures = {
         "most_a": np.maximum(peaks.out_a, peaks.in_a),
         "most_share": _shares(record),
         "of_lasting": _over(out, [state.discharge_limit_a() for state in states]),
         "of_peak": _over(peaks.out_a, [state.peak_limit_a() for state in states]),
-        "of_charge": _over(into, [state.charge_limit_at(state.temperature_c) for state in states]),
+        "of_charge": of_charge,
         "least_v": peaks.low_v,
         "most_v_of_max": volts_of_max(record, states, cells),
         "least_soc": record.soc_frac.min(axis=0),
@@ -253,6 +273,9 @@ def kept(record: Record, states: list[State], *, index: int, shorted: Collection
         hours=float(record.ended.time_s) / 3600.0,
         given_ah=record.bank_out_ah,
         given_wh=record.bank_out_wh,
+        unmet_wh=record.unmet_wh,
+        off_h=sum(end - begin for begin, end in off) / 3600.0,
+        first_off_h=off[0][0] / 3600.0 if off else math.inf,
         first_empty=(empty.unit or "") if empty is not None else "",
         ids=record.ids,
         drawn=drawn,
@@ -269,19 +292,27 @@ def _value(state: State, name: str) -> float:
     return 1.0 if measure is None else float(measure.value)
 
 
-def _held_a(time_s: Floats, amps: Floats) -> tuple[Floats, Floats]:
-    """Return the largest mean discharge and charge current of each unit over `LASTING_S`, or a shorter run. [A]"""
+def _held(record: Record, states: list[State]) -> tuple[Floats, Floats]:
+    """
+    Return what each unit carries for `LASTING_S`, or a shorter run: largest mean discharge, and part of a charge limit.
+
+    The first in amps; the second is the mean charge current over the lower of the unit's limits at both ends, as warm
+    as it is there.
+    """
     import numpy as np
 
-    span = np.diff(time_s)[:, None]
-    moved = np.concatenate([np.zeros((1, amps.shape[1])), np.cumsum(0.5 * (amps[1:] + amps[:-1]) * span, axis=0)])
+    time_s, amps = record.time_s, record.unit_amps
+    limits = charge_limits(record, states)
+    steps = np.diff(time_s)[:, None]
+    moved = np.concatenate([np.zeros((1, amps.shape[1])), np.cumsum(0.5 * (amps[1:] + amps[:-1]) * steps, axis=0)])
     window = min(LASTING_S, float(time_s[-1] - time_s[0]))
     if window <= 0.0:
-        return np.maximum(amps[0], 0.0), np.maximum(-amps[0], 0.0)
+        return np.maximum(amps[0], 0.0), _over(np.maximum(-amps[0], 0.0), limits[0])
     first = np.flatnonzero(time_s <= time_s[-1] - window * (1.0 - 1e-9))
     until = np.minimum(np.searchsorted(time_s, time_s[first] + window * (1.0 - 1e-9)), time_s.size - 1)
     mean = (moved[until] - moved[first]) / (time_s[until] - time_s[first])[:, None]
-    return np.maximum(mean.max(axis=0), 0.0), np.maximum(-mean.min(axis=0), 0.0)
+    into = _over(np.maximum(-mean, 0.0), np.minimum(limits[first], limits[until]))
+    return np.maximum(mean.max(axis=0), 0.0), into.max(axis=0)
 
 
 def _shares(record: Record) -> Floats:
@@ -294,10 +325,10 @@ def _shares(record: Record) -> Floats:
     return np.asarray((np.abs(record.unit_amps[flowing]) / bank[flowing, None]).max(axis=0))
 
 
-def _over(amps: Floats, limits_a: list[float]) -> Floats:
+def _over(amps: Floats, limits_a: list[float] | Floats) -> Floats:
     """Return currents over their limits; nought over nought is nought."""
     import numpy as np
 
-    limits = np.array(limits_a)
+    limits = np.asarray(limits_a)
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(amps > 0.0, amps / limits, 0.0)

@@ -1,5 +1,5 @@
 """
-Builders of scenarios: a discharge, a charge, a day, a given profile, a joining, and faults laid over any of them.
+Builders of scenarios: a discharge, a charge, a joining, and faults laid over any of them; by the hours: `daily`.
 
 What the plan states is used; what it does not is said in the scenario's sentence. A bank is cut off at the plan's
 disconnect, else where its cells' lowest voltages add up. Nothing watches a single unit but what the plan or the pile
@@ -9,27 +9,20 @@ feed are not refused here: the run ends with the reason's name.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import replace
 
 from hotchpot.bank.bank import Bank
 from hotchpot.bank.plan import Plan
-from hotchpot.circuit.drive import Drive, Stop, Stretch, drive_of
-from hotchpot.circuit.drive import profile as drive_of_profile
+from hotchpot.circuit.drive import Stop, Stretch, drive_of
 from hotchpot.errors import Fault, InputError
-from hotchpot.trial.look import span
-from hotchpot.trial.planned import ambient_c, charge_plan, charger_a, daily_plan, lowest_v, rest_v, unit_cut_offs, until
+from hotchpot.trial.begins import all_at, begun, positive, tapped
+from hotchpot.trial.daily import day, profile
+from hotchpot.trial.planned import ambient_c, charge_plan, charger_a, lowest_v, unit_cut_offs, until
 from hotchpot.trial.scenario import Scenario
-from hotchpot.trial.wired import taps_of
 
-# Invented: how a household spreads its energy over the hours from midnight, morning and evening peaks; parts of 100.
-HOUSEHOLD = (2, 2, 2, 2, 2, 3, 5, 6, 5, 4, 4, 4, 5, 4, 3, 3, 4, 6, 8, 9, 7, 5, 3, 2)
-IDLE_W = 10.0  # an inverter that waits; engineering guess
-SUNRISE_H, SUNSET_H = 6.0, 18.0  # of the invented day
-GENERATOR_H = (17.0, 21.0)  # when the invented day's generator runs
-WIND_FRAC = 0.3  # of the charger's amps, all day; engineering guess
-QUARTER_S = 900.0
+__all__ = ["charge", "day", "discharge", "joining", "lost", "profile", "stuck"]
+
 SETTLED_C = 0.002  # a joining has settled when no unit carries more than this part of the smallest capacity per hour
 JOINING_DAYS = 14.0
 MOST_KEPT = 300_000  # moments times units of a joining that is recorded step by step
@@ -63,7 +56,7 @@ def discharge(
     InputError
         If there is no load, more than one, or a number is not above nought.
     """
-    _positive(amps=amps, watts=watts, ohms=ohms, hours=hours)
+    positive(amps=amps, watts=watts, ohms=ohms, hours=hours)
     if amps is None and watts is None and ohms is None:
         amps, watts = plan.duty.load_a, None if plan.duty.load_a else plan.duty.load_w
         if not amps and not watts:
@@ -83,10 +76,10 @@ def discharge(
     limit = f"for {hours:g} h or " if hours else ""
     return Scenario(
         name="discharge",
-        says=f"{load} {_begun(from_soc)}, {limit}{until(low_v)}.{tapped(plan)}",
+        says=f"{load} {begun(from_soc)}, {limit}{until(low_v)}.{tapped(plan)}",
         drive=drive_of([stretch]),
         stop=Stop(low_v=low_v, unit_low_v=unit_cut_offs(bank, plan)),
-        soc_frac=_all_at(bank, from_soc),
+        soc_frac=all_at(bank, from_soc),
         ambient_c=ambient_c(bank, plan),
     )
 
@@ -103,7 +96,7 @@ def charge(bank: Bank, plan: Plan, from_soc: float | None = 0.2, *, hours: float
     InputError
         If the plan states no charge current, or a number is out of range.
     """
-    _positive(hours=hours)
+    positive(hours=hours)
     amps = charger_a(bank, plan)
     if not amps:
         raise InputError.one("charger.amps", "the plan does not state it", "give the charger's current in amps")
@@ -112,100 +105,10 @@ def charge(bank: Bank, plan: Plan, from_soc: float | None = 0.2, *, hours: float
     limit_h = hours or min(LONGEST_H, 2.0 * missing * _whole_ah(bank) / amps + 1.5 * ceiling.absorb_hours + 1.0)
     return Scenario(
         name="charge",
-        says=f"{amps:g} A up to {ceiling.absorb_v:.4g} V, {_begun(from_soc)}, until the current tails off."
+        says=f"{amps:g} A up to {ceiling.absorb_v:.4g} V, {begun(from_soc)}, until the current tails off."
         f"{tapped(plan)}",
         drive=drive_of([Stretch(seconds=3600.0 * limit_h, source_a=amps)], ceiling),
-        soc_frac=_all_at(bank, from_soc),
-        ambient_c=ambient_c(bank, plan),
-    )
-
-
-def day(bank: Bank, plan: Plan, days: float = 1, *, idle_w: float = IDLE_W, from_soc: float | None = 1.0) -> Scenario:
-    """
-    Return days of a household: the plan's energy in an invented shape, the inverter's idle draw, the plan's charger.
-
-    The charger follows an invented sun, runs in the evening (generator), gives a steady part (wind) or all day (mains),
-    and goes on to float, until the bank has fallen to where it charges again. Loads are cut off at the disconnect and
-    come back when the bank has recovered.
-
-    Raises
-    ------
-    InputError
-        If the plan states no energy, or a number is out of range.
-    """
-    _positive(days=days)
-    if not (math.isfinite(idle_w) and idle_w >= 0.0):
-        raise InputError.one("idle_w", f"it is {idle_w:g}", "give watts, nought or more")
-    energy_wh = plan.duty.energy_wh_per_day
-    if not energy_wh:
-        raise InputError.one(
-            "duty.energy_wh_per_day", "the plan does not state it", "give what is used in a day, in Wh"
-        )
-    amps = charger_a(bank, plan)
-    kind = plan.charger.source or "mains"
-    quarters = max(1, round(days * 86400.0 / QUARTER_S))
-    whole = sum(HOUSEHOLD)
-    stretches = []
-    for k in range(quarters):
-        hour = (k + 0.5) * QUARTER_S / 3600.0 % 24.0
-        watts = energy_wh * HOUSEHOLD[int(hour)] / whole + idle_w
-        stretches.append(Stretch(seconds=QUARTER_S, load_w=watts, source_a=amps * _feed_frac(kind, hour)))
-    low_v = lowest_v(bank, plan)
-    count = "A day" if days == 1 else f"{days:g} days"
-    fed = f" and {amps:g} A of {kind}" if amps else " and no charger"
-    return Scenario(
-        name="day",
-        says=f"{count} of {energy_wh:g} Wh in an invented household's hours, {idle_w:g} W of idle inverter{fed}, "
-        f"{_begun(from_soc)}.{tapped(plan)}",
-        drive=drive_of(stretches, daily_plan(bank, plan)),
-        stop=Stop(low_v=low_v, back_v=max(rest_v(bank.root, 0.5), 1.03 * low_v), unit_low_v=unit_cut_offs(bank, plan)),
-        soc_frac=_all_at(bank, from_soc),
-        ambient_c=ambient_c(bank, plan),
-    )
-
-
-def _feed_frac(kind: str, hour: float) -> float:
-    """Return the part of the charger's amps at an hour of the invented day."""
-    if kind == "pv":
-        return max(0.0, math.sin(math.pi * (hour - SUNRISE_H) / (SUNSET_H - SUNRISE_H)))
-    if kind == "generator":
-        return float(GENERATOR_H[0] <= hour < GENERATOR_H[1])
-    return WIND_FRAC if kind == "wind" else 1.0
-
-
-def profile(
-    bank: Bank,
-    plan: Plan,
-    time_s: Sequence[float],
-    *,
-    watts: Sequence[float] | None = None,
-    amps: Sequence[float] | None = None,
-    from_soc: float | None = 1.0,
-) -> Scenario:
-    """
-    Return a load given in columns, as from a file: each value holds until the next moment; negative values charge.
-
-    Raises
-    ------
-    InputError
-        If there is not exactly one column of values, lengths differ, times do not rise or a value is no number.
-    """
-    if (watts is None) == (amps is None):
-        raise InputError.one("profile", "it needs one column of load", "give either watts or amps")
-    values = watts if watts is not None else amps
-    assert values is not None
-    charges = any(value < 0.0 for value in values)
-    ceiling = charge_plan(bank, plan) if charges else None
-    if ceiling is not None:
-        ceiling = replace(ceiling, tail_a=0.0, absorb_hours=math.inf)
-    drive: Drive = drive_of_profile(time_s, load_w=watts, load_a=amps, charge=ceiling)
-    low_v = lowest_v(bank, plan)
-    return Scenario(
-        name="profile",
-        says=f"A given profile of {span(drive.seconds)}, {_begun(from_soc)}, {until(low_v)}.{tapped(plan)}",
-        drive=drive,
-        stop=Stop(low_v=low_v, unit_low_v=unit_cut_offs(bank, plan)),
-        soc_frac=_all_at(bank, from_soc),
+        soc_frac=all_at(bank, from_soc),
         ambient_c=ambient_c(bank, plan),
     )
 
@@ -219,7 +122,7 @@ def joining(bank: Bank, plan: Plan, *, hours: float | None = None) -> Scenario:
     InputError
         If the charge of a unit is not known: names every such unit.
     """
-    _positive(hours=hours)
+    positive(hours=hours)
     unknown = [state.unit.id for state in bank.units if state.soc_frac is None]
     if unknown:
         mend = "read the rest voltage, or charge it to full and state that"
@@ -270,31 +173,3 @@ def _named(ids: Iterable[str]) -> tuple[str, ...]:
 def _whole_ah(bank: Bank) -> float:
     """Return the most charge that could leave the bank's terminals. [Ah]"""
     return max(node.capacity_ah.value for node in bank.root.walk())
-
-
-def _all_at(bank: Bank, soc: float | None) -> dict[str, float]:
-    if soc is None:
-        return {}
-    if not 0.0 <= soc <= 1.0:
-        raise InputError.one("from_soc", f"it is {soc:g}", "give a fraction, 0 to 1")
-    return {state.unit.id: soc for state in bank.units}
-
-
-def tapped(plan: Plan) -> str:
-    """Return a sentence on what is tapped besides, as its mean over the day; nothing where the plan has no tap."""
-    named = [f"{amps:.3g} A at the plus of {unit}" for unit, amps in taps_of(plan.wiring)]
-    return f" Tapped besides, as a mean over the day: {', '.join(named)}." if named else ""
-
-
-def _begun(soc: float | None) -> str:
-    return "from where each unit stands" if soc is None else "from full" if soc == 1.0 else f"from {100 * soc:.0f} %"
-
-
-def _positive(**given: float | None) -> None:
-    faults = [
-        Fault(name, f"it is {value:g}", "give a number above nought")
-        for name, value in given.items()
-        if value is not None and not (math.isfinite(value) and value > 0.0)
-    ]
-    if faults:
-        raise InputError(faults)

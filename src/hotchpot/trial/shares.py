@@ -13,6 +13,7 @@ it: terminals, resistance, side currents, over-discharge; of what left the units
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from itertools import pairwise
 
 from hotchpot.bank.bank import Bank, Node
@@ -21,6 +22,7 @@ from hotchpot.circuit.model import UnitModel
 from hotchpot.circuit.record import Record
 from hotchpot.circuit.run import Circuit
 from hotchpot.trial.outcome import Share
+from hotchpot.trial.wired import cut_out
 
 GIVEN, CHARGED, TAPS = "given at the terminals", "taken in from the charger", "taken at taps"
 RESISTANCE, LINKS = "lost in the units' resistance", "lost in links and cables"
@@ -29,16 +31,17 @@ INSIDE, COLD = "still inside", "held by the cold"
 UNCHARGED, WORN, VOLTS = "not charged at the start", "worn: never there", "volts other than the label's"
 
 
-def label_of(bank: Bank) -> tuple[float, float]:
-    """Return what the labels promise: Ah in this arrangement, and the Wh of all units."""
-    wh = sum(s.unit.rated_ah * s.unit.cells * s.chem.num("nominal_v") for s in bank.units)
-    return _label_ah(bank.root), wh
+def label_of(bank: Bank, lost: Collection[str] = ()) -> tuple[float, float]:
+    """Return what the labels promise without what is cut out: Ah in this arrangement, and the Wh of all units."""
+    gone = cut_out(bank.root, lost)
+    there = [s for s in bank.units if s.unit.id not in gone]
+    return _label_ah(bank.root, gone), sum(s.unit.rated_ah * s.unit.cells * s.chem.num("nominal_v") for s in there)
 
 
-def _label_ah(node: Node) -> float:
+def _label_ah(node: Node, gone: frozenset[str]) -> float:
     if not node.children:
         return node.states[0].unit.rated_ah
-    parts = [_label_ah(child) for child in node.children]
+    parts = [_label_ah(child, gone) for child in node.children if not gone.issuperset(child.ids)]
     return min(parts) if node.is_series else sum(parts)
 
 
@@ -50,16 +53,20 @@ def energy_wh(model: UnitModel, soc: float) -> float:
     return area * model.cells * model.capacity_ah
 
 
-def shares_of(bank: Bank, circuit: Circuit, record: Record) -> tuple[Share, ...]:
+def shares_of(bank: Bank, circuit: Circuit, record: Record, lost: Collection[str] = ()) -> tuple[Share, ...]:
     """
     Return where the labels' energy is after a run; the parts add up to the labels' sum. [Wh]
 
     What a charger brought counts as negative, as it is more than the labels promise. Parts below a thousandth of the
-    labels' energy are left out, where all such parts together do not matter either.
+    labels' energy are left out, where all such parts together do not matter either. Units that are cut out, as `lost`
+    are, have no part in it.
     """
+    gone = cut_out(bank.root, lost)
+    there = [k for k, name in enumerate(record.ids) if name not in gone]
     worn = volts = uncharged = cold = inside = beyond = 0.0
     ledger = record.ledger
-    for k, (state, model) in enumerate(zip(bank.units, circuit.models, strict=True)):
+    for k in there:
+        state, model = bank.units[k], circuit.models[k]
         nominal_v = state.unit.cells * state.chem.num("nominal_v")
         worn += (state.unit.rated_ah - model.capacity_ah) * nominal_v
         full = energy_wh(model, 1.0)
@@ -74,22 +81,22 @@ def shares_of(bank: Bank, circuit: Circuit, record: Record) -> tuple[Share, ...]
         inside += max(left, 0.0) - held
         beyond += min(left, 0.0)
     net = record.bank_out_wh - record.bank_in_wh
-    taps = float(ledger.out.sum()) - ledger.links - net
+    taps = float(ledger.out[there].sum()) - ledger.links - net
     shares = (
         Share(GIVEN, record.bank_out_wh),
         Share(CHARGED, -record.bank_in_wh),
         Share(TAPS, taps),
-        Share(RESISTANCE, float(ledger.resistance.sum() + ledger.pairs.sum())),
+        Share(RESISTANCE, float(ledger.resistance[there].sum() + ledger.pairs[there].sum())),
         Share(LINKS, ledger.links),
-        Share(SIDE, float(ledger.side.sum())),
-        Share(EXTRA, float(ledger.extra.sum()) + beyond),
+        Share(SIDE, float(ledger.side[there].sum())),
+        Share(EXTRA, float(ledger.extra[there].sum()) + beyond),
         Share(INSIDE, inside),
         Share(COLD, cold),
         Share(UNCHARGED, uncharged),
         Share(WORN, worn),
         Share(VOLTS, volts),
     )
-    least = 1e-3 * label_of(bank)[1]
+    least = 1e-3 * label_of(bank, lost)[1]
     small = [share for share in shares if abs(share.wh) < least]
     if abs(sum(share.wh for share in small)) >= 2.0 * least:
         return shares

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 from hotchpot.bank.bank import sum_over_cells
 from hotchpot.bank.verdict import Verdict
 from hotchpot.electrics.gas import STANDARD_HYDROGEN_M3_PER_AH, dilution
 from hotchpot.trial import passed
-from hotchpot.trial.look import Figure, Look, Said, branch_amps, span
+from hotchpot.trial.look import Figure, Look, Said, after, branch_amps, few, span
 from hotchpot.trial.openings import MAIN
 from hotchpot.trial.wired import fuses_of
 
@@ -19,7 +19,6 @@ GAS_L = 1.0  # less hydrogen than this in a run is not told of; project rule
 FUSE_S = 60.0  # above its rating for longer than this counts as long; project rule
 OFF_FRAC = 0.25  # a bank and a plan whose volts differ by more are of two systems; project rule
 FROM_NOUGHT = 0.05  # a run that begins with less charge contradicts no reading of an empty unit; project rule
-MOST_IDS = 3
 SEALED = {
     True: "sealed plates recombine most of it until they vent, and dry out for what leaves",
     False: "all of it leaves the cells",
@@ -39,7 +38,7 @@ def _low_volts(look: Look) -> Iterator[Said]:
         forced = (
             f", and {Figure(forced_ah):.2g} Ah are forced through it after it is empty" if forced_ah >= 5e-3 else ""
         )
-        facts = {"when": span(float(record.peaks.low_v_s[k])), "per_cell": value / cells, "forced": forced}
+        facts = {"when": after(float(record.peaks.low_v_s[k])), "per_cell": value / cells, "forced": forced}
         yield Said(
             code="trial-low-volts", verdict=Verdict.ONLY_IF if drained else Verdict.CAUTION,
             subject=(state.unit.id,), facts=facts, value=value, limit=lowest,
@@ -109,17 +108,18 @@ def _plan_volts(look: Look) -> Iterator[Said]:
     charger_v = plan.charger.volts
     off = []
     if plan.duty.system_v and abs(plan.duty.system_v / nominal_v - 1.0) > OFF_FRAC:
-        off.append(f"a system of {plan.duty.system_v:g} V")
+        off.append((plan.duty.system_v, f"a system of {plan.duty.system_v:g} V"))
     disconnect_v = plan.protection.disconnect_v
     if disconnect_v and not (1.0 - OFF_FRAC) * low_v <= disconnect_v <= top_v:
-        off.append(f"a disconnect at {disconnect_v:g} V")
+        off.append((disconnect_v, f"a disconnect at {disconnect_v:g} V"))
     if charger_v and not nominal_v <= charger_v <= (1.0 + OFF_FRAC) * top_v:
-        off.append(f"a charger of {charger_v:g} V")
+        off.append((charger_v, f"a charger of {charger_v:g} V"))
     if off:
-        listed = off[0] if len(off) == 1 else f"{', '.join(off[:-1])} and {off[-1]}"
+        told = [text for _, text in off]
+        listed = told[0] if len(told) == 1 else f"{', '.join(told[:-1])} and {told[-1]}"
         yield Said(
             code="trial-plan-volts", verdict=Verdict.ONLY_IF, subject=root.ids, facts={"plan": listed},
-            value=nominal_v, limit=plan.duty.system_v or disconnect_v or charger_v,
+            value=nominal_v, limit=off[0][0],
         )  # fmt: skip
 
 
@@ -138,12 +138,6 @@ def _start(look: Look) -> Iterator[Said]:
             code="trial-start", verdict=Verdict.ONLY_IF, subject=(name,), facts=facts, value=read_v, limit=floor_v,
             source=state.chem.cite("abs_min_v"),
         )  # fmt: skip
-
-
-def few(names: Sequence[str]) -> str:
-    """Return a few names, and how many more there are."""
-    more = f" and {len(names) - MOST_IDS} more" if len(names) > MOST_IDS else ""
-    return ", ".join(names[:MOST_IDS]) + more
 
 
 STRAINED = (_plan_volts, _start, _low_volts, _fuses_loaded, _gas)

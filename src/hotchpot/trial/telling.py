@@ -2,30 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from hotchpot.bank.bank import Bank
 from hotchpot.bank.plan import Plan
+from hotchpot.bank.verdict import Verdict
 from hotchpot.circuit.record import Record
-from hotchpot.trial.look import ENDS, Figure, Look, span
+from hotchpot.trial.carrying import carried, figure, named, several, verb
+from hotchpot.trial.look import ENDS, Look, after, energy, span
 from hotchpot.trial.openings import REASONS, fuse_a, whose
 from hotchpot.trial.outcome import Trial
-from hotchpot.trial.passed import possible
+from hotchpot.trial.passed import off_spans, possible
 
 if TYPE_CHECKING:
     import numpy as np
 
-ALIKE = 2e-3  # units that carry the same but for so much are named together
-MOST_NAMED = 4
 MOST_OPENED = 2  # openings told in the first sentences
 MOST_TOLD = 2  # findings of one code told there
 ALL_BUT_EMPTY = 0.005
-EVEN = 0.02
 BOUND_PERCENT = 3.0
+VERDICTS = {Verdict.FORBID: "FORBID", Verdict.ONLY_IF: "only if", Verdict.CAUTION: "caution"}
 DONE = {"charged": "the charger is done", "settled": "no unit carries a current that matters"}
-NO_CURRENT_FRAC = 0.05  # of the unit's own current: below, its part of the bank's says nothing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,12 +33,18 @@ class Telling:
     What a trial comes to.
 
     `moments` is how many moments of the record a bank can have: the one at which a load collapses it is none. `ends`
-    says why it ended, `lines` what matters first.
+    says why it ended, `verdict` the trial's own verdict with its worst finding, `lines` what matters next.
     """
 
     moments: int
     ends: str
+    verdict: str
     lines: tuple[str, ...]
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """The verdict, then the lines but what it has said already."""
+        return self.verdict, *(line for line in self.lines if not self.verdict.endswith(f" {line}"))
 
 
 def moments_of(record: Record) -> int:
@@ -64,7 +69,17 @@ def tell(bank: Bank, trial: Trial, kind: str, plan: Plan | None = None) -> Telli
     """
     look = Look(bank, trial.scenario, possible(trial.record), trial.shares, plan or Plan())
     said = _Said(look, trial, kind, moments_of(trial.record))
-    return Telling(moments=said.moments, ends=said.ends, lines=tuple(said.lines()))
+    return Telling(moments=said.moments, ends=said.ends, verdict=verdict_of(trial), lines=tuple(said.lines()))
+
+
+def verdict_of(trial: Trial) -> str:
+    """Return the trial's own verdict in words, with what its worst finding says."""
+    worst = trial.notable[0] if trial.notable else None
+    if worst is None or worst.verdict is Verdict.FINE:
+        return "The trial by itself: fine, on paper. Nothing that it looks at passes its limit."
+    alike = sum(finding.verdict is worst.verdict for finding in trial.notable) - 1
+    more = f" (and {alike} more below)" if alike else ""
+    return f"The trial by itself: {VERDICTS[worst.verdict]}{more}. {worst.says}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +114,7 @@ class _Said:
         yield from self.opened()
         yield from self.found("trial-short-charged")
         yield from self.found("trial-low-volts")
-        yield self.carried()
+        yield from carried(self.look, self.kind)
         if self.kind in ("charge", "joining"):
             yield self.filled()
         else:
@@ -120,10 +135,10 @@ class _Said:
         """Yield what opened first: which, when, why and at how many amps."""
         events = [event for event in self.record.events if event.kind == "fuse" or event.kind in REASONS]
         for event in events[:MOST_OPENED]:
-            at = "" if event.amps is None else f" at {_n(abs(event.amps))} A"
-            when = "at the first moment" if event.time_s <= 0.0 else f"after {span(event.time_s)}"
+            at = "" if event.amps is None else f" at {figure(abs(event.amps))} A"
+            when = after(event.time_s)
             if event.kind == "fuse":
-                yield f"{whose(event)} opens {when} at {_n(fuse_a(event, events))} A."
+                yield f"{whose(event)} opens {when} at {figure(fuse_a(event, events))} A."
             else:
                 yield f"{event.unit}'s protection opens {when}, {REASONS[event.kind]}{at}."
         if len(events) > MOST_OPENED:
@@ -133,110 +148,89 @@ class _Said:
         ended, stop = self.record.ended, self.trial.scenario.stop
         if ended.kind == "settled":
             return "Nothing flows that matters, from the first moment on."
-        volts = _n(float(self.record.volts[0]))
-        at = f" at {_n(stop.low_v)} V" if ended.kind == "cut-off" and stop.low_v else ""
+        volts = figure(float(self.record.volts[0]))
+        charge = self.trial.scenario.drive.charge
+        if self.kind == "charge" and charge is not None:
+            up_to = f"the charger goes up to {figure(charge.absorb_v)} V"
+            return f"It ends at once: the bank stands at {volts} V, and {up_to}; what ends it: {self.ends}."
+        at = f" at {figure(stop.low_v)} V" if ended.kind == "cut-off" and stop.low_v else ""
         return f"It ends at once: under this load the bank stands at {volts} V; what ends it: {self.ends}{at}."
 
     def not_at_all(self) -> str:
         ended = self.record.ended
         if ended.kind == "collapse" and ended.value is not None:
-            return f"It cannot run at all: the bank gives {_n(ended.value)} W at most, whatever the voltage."
+            return f"It cannot run at all: the bank gives {figure(ended.value)} W at most, whatever the voltage."
         return f"It cannot run at all: {self.ends}."
 
     def lasted(self) -> Iterator[str]:
         record, trial = self.record, self.trial
         whole = record.ended.kind == "time"
-        took = f"; a charger brings {_n(record.bank_in_wh)} Wh" if record.bank_in_wh > 1e-3 * trial.given_wh else ""
-        gives = f"gives {_n(trial.given_ah)} Ah, {_n(trial.given_wh)} Wh{took}"
+        took = f"; a charger brings {energy(record.bank_in_wh)}" if record.bank_in_wh > 1e-3 * trial.given_wh else ""
+        gives = f"gives {figure(trial.given_ah)} Ah, {energy(trial.given_wh)}{took}"
         lasts = f"It lasts the whole {span(record.ended.time_s)}" if whole else f"It lasts {span(record.ended.time_s)}"
         yield f"{lasts} and {gives}." if whole else f"{lasts} and {gives}; what ends it: {self.ends}."
         ah, wh = 100.0 * trial.given_ah / trial.label_ah, 100.0 * trial.given_wh / trial.label_wh
         if not whole and not took and ah >= 1.0:
             yield (
-                f"That is {ah:.0f} % of the {_n(trial.label_ah)} Ah that the labels promise so arranged, and "
-                f"{wh:.0f} % of their {_n(trial.label_wh)} Wh."
+                f"That is {ah:.0f} % of the {figure(trial.label_ah)} Ah that the labels promise so arranged, and "
+                f"{wh:.0f} % of their {energy(trial.label_wh)}."
             )
 
     def charged(self) -> Iterator[str]:
         record = self.record
-        takes = f"It takes {_n(record.bank_in_ah)} Ah, {_n(record.bank_in_wh)} Wh in {span(record.ended.time_s)}"
+        takes = f"It takes {figure(record.bank_in_ah)} Ah, {energy(record.bank_in_wh)} in {span(record.ended.time_s)}"
         yield f"{takes}; what ends it: {self.ends}."
 
     def lived(self) -> Iterator[str]:
-        record = self.record
-        without = f", and do without {_n(record.unmet_wh)} Wh" if record.unmet_wh > 0.5 else ""
-        yield (
-            f"In {span(record.ended.time_s)} the bank gives {_n(record.bank_out_wh)} Wh and takes "
-            f"{_n(record.bank_in_wh)} Wh; the loads {'are cut off' if without else 'get all they ask for'}{without}."
-        )
+        record, whole = self.record, span(self.record.ended.time_s)
+        spans = off_spans(record)
+        if spans:
+            off_s = sum(end - begin for begin, end in spans)
+            often = "" if len(spans) == 1 else f", {len(spans)} times"
+            yield (
+                f"The loads first go off {after(spans[0][0])}{often}, are off for {span(off_s)} of {whole} in all, and "
+                f"do without {energy(record.unmet_wh)}."
+            )
+        else:
+            yield f"The loads get all they ask for, for {whole}."
+        yield f"In {whole} the bank gives {energy(record.bank_out_wh)} and takes {energy(record.bank_in_wh)}."
         if record.ended.kind != "time":
             yield f"What ends it: {self.ends}."
 
     def joined(self) -> Iterator[str]:
         record = self.record
         settled = record.ended.kind == "settled" and not self.look.parted
-        after = f"after {span(record.ended.time_s)}"
-        yield f"It settles {after}." if settled else f"It has not settled {after}: {self.ends}."
-
-    def carried(self) -> str:
-        """Say who carries most; of units in one string nobody does, so those side by side are looked at first."""
-        import numpy as np
-
-        record, parts = self.record, self.look.equal_parts
-        beside = np.flatnonzero(parts < 1.0 - 1e-9)
-        looked = beside if beside.size else np.arange(len(parts))
-        peaks = self.look.record.peaks
-        out, into = peaks.out_a[looked], peaks.in_a[looked]
-        amps = np.maximum(out, into)
-        k = int(amps.argmax())
-        most, charging = float(amps[k]), bool(into[k] > out[k])
-        at_s = float((peaks.in_a_s if charging else peaks.out_a_s)[looked[k]])
-        equal = self.look.bank_a_at(at_s, charging=charging) * float(parts[looked[k]])
-        if most <= 0.0:
-            return "No unit carries any current."
-        when = "at the first moment" if at_s <= 0.0 else f"after {span(at_s)}"
-        names = _named([record.ids[j] for j in looked], amps, most)
-        least = float(amps.min())
-        if not beside.size and most - least > ALIKE * most:
-            low = _named([record.ids[j] for j in looked], -amps, -least)
-            why = ", with the tap's share," if self.look.plan.wiring.taps else ""
-            return f"{names} {_verb(names, 'carr')} most{why} {_n(most)} A {when}; {low} at most {_n(least)} A."
-        if not beside.size:
-            who = f"{names} carries" if len(parts) == 1 else "All units carry the same current,"
-            return f"{who} {_n(most)} A at most, {when}."
-        if equal < NO_CURRENT_FRAC * most:
-            return f"{names} {_verb(names, 'carr')} most: {_n(most)} A {when}, going round inside the bank."
-        if abs(most / equal - 1.0) < EVEN:
-            return f"The shares are even: {_n(most)} A at most for each of those side by side, {when}."
-        return f"{names} {_verb(names, 'carr')} most: {_n(most)} A {when}; an equal share would be {_n(equal)} A."
+        at = after(record.ended.time_s)
+        yield f"It settles {at}." if settled else f"It has not settled {at}: {self.ends}."
 
     def emptied(self) -> str:
         record = self.record
         event = self.look.first_empty
         if event is not None and event.unit is not None:
-            others = [float(value) for name, value in zip(record.ids, self._row(event.time_s), strict=True)
-                      if name != event.unit]  # fmt: skip
-            own = 100.0 * float(self._row(event.time_s)[record.ids.index(event.unit)])
+            row = self._row(event.time_s)
+            others = [float(row[k]) for k in self.look.there if record.ids[k] != event.unit]
+            own = 100.0 * float(row[record.ids.index(event.unit)])
             bound = f" ({own:.0f} % are bound at this rate, and come back with rest)" if own > BOUND_PERCENT else ""
             left = f"; the fullest of the others then holds {100.0 * max(others):.0f} %" if others else ""
-            return f"{event.unit} is empty {'first, ' if others else ''}after {span(event.time_s)}{bound}{left}."
+            return f"{event.unit} is empty {'first, ' if others else ''}{after(event.time_s)}{bound}{left}."
         live = [k for k, cells in enumerate(self.look.cells) if cells]
         if not live:
             return "No unit has a living cell."
         lowest = record.soc_frac[: self.moments, live].min(axis=0)
-        names = _named([record.ids[k] for k in live], -lowest, -float(lowest.min()))
+        names = named([record.ids[k] for k in live], -lowest, -float(lowest.min()))
         least = float(lowest.min())
         if least < ALL_BUT_EMPTY:
-            return f"{names} {'are' if _several(names) else 'is'} all but empty: less than 1 % is left."
+            return f"{names} {'are' if several(names) else 'is'} all but empty: less than 1 % is left."
         return f"None is empty; lowest: {names} with {100.0 * least:.0f} %."
 
     def filled(self) -> str:
-        last = self.record.soc_frac[self.moments - 1]
+        there = list(self.look.there)
+        last, ids = self.record.soc_frac[self.moments - 1, there], [self.record.ids[k] for k in there]
         most, least = float(last.max()), float(last.min())
         if len(last) == 1 or most - least < 0.005:
             return f"At the end {'it holds' if len(last) == 1 else 'all hold'} {_percent(most)}."
-        full, low = _named(self.record.ids, last, most), _named(self.record.ids, -last, -least)
-        return f"At the end {full} {_verb(full, 'hold')} most, {_percent(most)}, and {low} least, {_percent(least)}."
+        full, low = named(ids, last, most), named(ids, -last, -least)
+        return f"At the end {full} {verb(full, 'hold')} most, {_percent(most)}, and {low} least, {_percent(least)}."
 
     def reversed(self) -> Iterator[str]:
         below = [finding for finding in self.trial.notable if finding.code == "trial-reversed"]
@@ -253,26 +247,6 @@ class _Said:
         return np.asarray(self.record.soc_frac[min(row, self.moments - 1)])
 
 
-def _verb(names: str, stem: str) -> str:
-    return {"carr": ("carries", "carry"), "hold": ("holds", "hold")}[stem][_several(names)]
-
-
-def _several(names: str) -> bool:
-    return "," in names or " and " in names
-
-
-def _named(ids: Sequence[str], values: np.ndarray, most: float) -> str:
-    """Return the units whose values are the largest, but for what does not matter."""
-    near = [name for name, value in zip(ids, values, strict=True) if value >= most - ALIKE * max(abs(most), 1e-9)]
-    if len(near) > MOST_NAMED:
-        return f"{', '.join(near[: MOST_NAMED - 1])} and {len(near) - MOST_NAMED + 1} more"
-    return near[0] if len(near) == 1 else f"{', '.join(near[:-1])} and {near[-1]}"
-
-
 def _percent(soc_frac: float) -> str:
     past = " (past full)" if soc_frac > 1.005 else ""
     return f"{100.0 * soc_frac:.0f} %{past}"
-
-
-def _n(value: float) -> str:
-    return f"{Figure(value):.3g}"

@@ -38,14 +38,14 @@ TEXTS = {
     ),
     "trial-collapse": Words(
         Gate.CURRENT, "most power that the bank can give", "W",
-        "After {when} the load asks for more than the {value:.3g} W that the bank can still give at any voltage.",
+        "The load asks, {when}, for more than the {value:.3g} W that the bank can still give at any voltage.",
         "Beyond that point more current gives less power: the voltage falls away, and inverters trip.",
         "Use a smaller load, a disconnect that opens earlier, or more units.",
         "P = E²/4R, the most a source behind a resistance can give",
     ),
     "trial-electronics-overstressed": Words(
         Gate.PROTECTION, "voltage across an open protection switch", "V",
-        "{unit}'s protection opens after {when} with {now} across it; up to {value:.3g} V can come to lie there "
+        "{unit}'s protection opens {when} with {now} across it; up to {value:.3g} V can come to lie there "
         "({of}); it bears {limit:.3g} V.",
         "A switch that must block more than it is made for fails shorted, often with fire, and guards nothing then.",
         "Fewer units in series, or packs whose maker allows this many.",
@@ -60,23 +60,23 @@ TEXTS = {
     ),
     "trial-reversed": Words(
         Gate.WINDOW, "charge forced through an empty unit", "Ah",
-        "{unit} is empty and {depth} after {when}: {under_ah:.3g} Ah are forced through it, down to {low_v:.3g} V.",
+        "{unit} is {empty}{depth} {when}: {low}.",
         "{harm}",
-        "Give each unit its own cut-off, match the string in Ah, or stop after {safe_ah:.3g} Ah.",
+        "{do}",
         "chemistry data (reversal_v, overdischarge); " + SOLVED,
     ),
     "trial-over-voltage": Words(
         Gate.WINDOW, "highest voltage of a unit on charge", "V",
-        "{unit} reaches {high} V after {when}, {per_cell} V a cell{short}; {allowed} V is allowed.",
+        "{unit} reaches {high} V {when}, {per_cell} V a cell{short}; {allowed} V is allowed.",
         "{harm}",
-        "Charge each unit to its own limit, bring all to one charge first, or lower the charger.",
+        "{do}",
     ),
     "trial-short-charged": Words(
         Gate.WINDOW, "charge current of a unit with a shorted cell", "A",
         "{unit} has a shorted cell and takes up to {value:.3g} A {when}, {ah:.3g} Ah in all.",
         "The cells that are left get the volts of the lost one too, and the short heats: lithium can burn, lead gas.",
-        "Never charge it, nor leave it beside others that do: take it out.",
-        "a shorted lithium cell is never charged: common practice, no source; " + SOLVED,
+        "Never charge it, and never charge this bank while it is in it: take it out first.",
+        "a unit with a shorted cell is never charged: common practice, no source; " + SOLVED,
     ),
     "trial-plan-volts": Words(
         Gate.SITE, "nominal voltage of the bank", "V",
@@ -93,7 +93,7 @@ TEXTS = {
     ),
     "trial-low-volts": Words(
         Gate.WINDOW, "lowest voltage of a unit under load", "V",
-        "{unit} is pressed down to {value:.3g} V after {when}, {per_cell:.3g} V a cell, against {limit:.3g} V"
+        "{unit} is pressed down to {value:.3g} V {when}, {per_cell:.3g} V a cell, against {limit:.3g} V"
         "{forced}.",
         "Nothing looks at one unit: the others press it below its lowest voltage, and its weakest cell may reverse.",
         "Give {unit} its own cut-off, match the string in Ah, or cut the bank off higher.",
@@ -120,61 +120,85 @@ TEXTS = {
     ),
     "trial-open": Words(
         Gate.PROTECTION, "voltage across the opened place", "V",
-        "After {when} nothing can flow any more; open: {what}.",
+        "{when} nothing can flow any more; open: {what}.",
         "The loads go dark at once; what stands open sees the whole voltage.",
         "Look at what opened first, below or in the events, and give it room.",
     ),
     "trial-fuse": Words(
         Gate.PROTECTION, "current when a fuse opened", "A",
-        "{whose} opens after {when} at {value:.3g} A.",
+        "{whose} opens {when} at {value:.3g} A.",
         "The branches left take its share at once, and their fuses follow.",
         "Find why that branch carries so much before fitting a larger fuse; never above what cable and unit bear.",
         "heating of a fuse as (I/In)² with one time constant: near IEC 60269 gates, from memory; " + SOLVED,
     ),
     "trial-electronics": Words(
         Gate.PROTECTION, "voltage across an open protection switch", "V",
-        "{unit}'s protection opens after {when}, {reason}; {now} {lie} across it{bears}, and {may}. In this run it "
+        "{unit}'s protection opens {when}, {reason}; {now} {lie} across it{bears}, and {may}. In this run it "
         "stays open; {again}.",
         "Protection is the last resort, not the regulator: what it carried, the others must carry.",
         "Set the bank's cut-off or charger so that no unit's own protection has to act.",
         "chemistry data (discharge_min_v, charge_max_v) or label (bms_max_a); " + SOLVED,
     ),
     "trial-surge": Words(
-        Gate.CURRENT, "largest current at the joining", "A",
-        "{unit} {gives} {value:.3g} A {when}, against {limit:.3g} A{opened}; {moved_ah:.3g} Ah move.",
-        "Only the resistance of units and links holds a surge back; it arcs where the last contact is made.",
-        "Bring the units to one voltage first, or join through a resistor (hotchpot join).",
+        Gate.CURRENT, "joining current nearest its unit's limit", "A",
+        "{unit} {gives} {value:.3g} A {when}, against {against}{opened}{most}; {moved_ah:.3g} Ah move.",
+        "{why}",
+        "{do}",
         "the judge's join-surge: fine to 0.2 of the limit and 10 % of the capacity, caution to 0.5; " + SOLVED,
     ),
     "trial-discharge-share": Words(
         Gate.CURRENT, "discharge current nearest its unit's limit", "A",
-        "{unit} gives up to {value:.3g} A after {when}, against {limit:.3g} A; an equal share then is {equal:.3g} A"
+        "{unit} gives {up}{value:.3g} A {when}, against {against}; an equal share then is {equal:.3g} A"
         "{most}.",
         "Shares go by resistance at first, by the charge left in the end; a unit beyond its limit heats and ages.",
-        "Keep the load at {load:.3g} of this one, or take {unit} out.",
+        "{do}",
     ),
     "trial-charge-share": Words(
         Gate.CURRENT, "charge current nearest its unit's limit", "A",
-        "{unit} takes up to {value:.3g} A after {when}, against {limit:.3g} A; an equal share then is {equal:.3g} A"
+        "{unit} takes {up}{value:.3g} A {when}, against {against}; an equal share then is {equal:.3g} A"
         "{most}.",
         "Beyond its limit lithium plates and lead gasses and heats.",
-        "Charge at {load:.3g} of this current, or take {unit} out.",
+        "{do}",
     ),
     "trial-heat": Words(
         Gate.WINDOW, "highest temperature of a unit", "°C",
-        "{unit} reaches {value:.3g} °C after {when}, {rise:.2g} K above its start; {limit:.3g} °C is allowed.",
+        "{unit} reaches {value:.3g} °C {when}, {rise:.2g} K above its start; {limit:.3g} °C is allowed.{coldest}",
         "Heat halves the life every 10 K, and past its window a battery can run away.",
         "Less current, more air between the units, or a cooler place.",
     ),
+    "trial-cold": Words(
+        Gate.WINDOW, "lowest temperature of a unit that gives current", "°C",
+        "{unit} gives current at {value:.2g} °C {when}; {limit:.3g} °C is the lowest allowed.",
+        "In such cold resistance soars, and others must carry what it cannot.",
+        "Insulate and warm it first, or take the load off until it is warmer.",
+    ),
+    "trial-charge-cold": Words(
+        Gate.WINDOW, "charge taken in the cold", "Ah",
+        "{own} takes {value:.3g} Ah below {limit:.3g} °C, the lowest it may be charged at: first {when}, at "
+        "{first_c:.2g} °C{lowest}.{bms}{others}",
+        "{why}",
+        "Fit a charger or protection that stops the charge when the cells are too cold, or insulate and warm them.",
+        "a thousandth of the capacity: project rule; " + SOLVED,
+    ),
+    "trial-freezing": Words(
+        Gate.WINDOW, "lowest temperature above freezing acid", "°C",
+        "{own}, at {percent:.0f} % and {value:.2g} °C, {is} {when}: its acid of {density} freezes near "
+        "{freezes:.0f} °C{charged}.{others}",
+        "Ice splits plates and cases, and a frozen cell that is charged may burst. A model's acid is not the cell's: "
+        "it may freeze sooner.",
+        "Keep lead charged in the cold, or warm it. Once it may be ice: thaw it slowly in a ventilated place, look for "
+        "cracks, and only then charge it, gently.",
+        "the judge's charge-frozen, 5 K above the freezing point; " + SOLVED,
+    ),
     "trial-first-empty": Words(
         Gate.WINDOW, "time to the first empty unit", "h",
-        "{unit} is empty first, after {when}; then the fullest of the others still holds {percent:.0f} %.",
+        "{unit} is empty{first}, {when}{left}.",
         "From there on others carry its part, or in a string it is driven below empty.",
         "Watch {unit} by itself, and end a discharge by its voltage.",
     ),
     "trial-short": Words(
         Gate.WINDOW, "time until it ends", "h",
-        "It ends after {when} of {wanted:.3g} h: {reason}.",
+        "It ends {when} of {wanted}: {reason}.",
         "{why}",
         "{do}",
     ),
@@ -186,9 +210,16 @@ TEXTS = {
     ),
     "trial-unmet": Words(
         Gate.SITE, "energy that loads did without", "Wh",
-        "Loads are cut off {times} times, first after {when}, and do without {value:.3g} Wh.",
+        "Loads are cut off {times}, first {when}, for {off} in all, and do without {unmet}.",
         "The bank reaches its disconnect before the next charge.",
         "Use less, charge more, or add units.",
+    ),
+    "trial-standing": Words(
+        Gate.WINDOW, "time that lead stands nearly empty", "h",
+        "{own} stands below 20 % for the last {long}, and ends at {percent:.0f} %.{others}",
+        "Lead that stands discharged sulphates within weeks, and its thin acid freezes early.",
+        "Charge it fully within a day or two, or take the load off before it is so low.",
+        "chemistry data: sulphation below 2.05 V a cell; 20 %, a day: project rules",
     ),
     "trial-settling": Words(
         Gate.CURRENT, "time to equalise", "h",
@@ -198,14 +229,14 @@ TEXTS = {
     ),
     "trial-usable": Words(
         Gate.SITE, "charge given", "Ah",
-        "It gives {value:.3g} Ah and {wh:.4g} Wh until {reason}: {percent:.0f} % of the {limit:.3g} Ah that the labels "
-        "promise so arranged, {percent_wh:.0f} % of their {label_wh:.4g} Wh.",
+        "It gives {value:.3g} Ah and {wh} until {reason}: {percent:.0f} % of the {limit:.3g} Ah that the labels "
+        "promise so arranged, {percent_wh:.0f} % of their {label_wh}.",
         "Worn units, the smallest of each string, cold, resistance and rate take the rest.",
         "Plan with these figures, not with the labels.",
     ),
     "trial-losses": Words(
         Gate.SITE, "energy lost on the way", "Wh",
-        "Of the labels' {limit:.4g} Wh: {parts}.",
+        "Of the labels' {labels}: {parts}.",
         "What is lost on the way turns into heat in units and cables.",
         "Shorter and thicker cables for links, less current for units.",
         "run's own ledger of energy; " + SOLVED,

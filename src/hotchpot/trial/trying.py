@@ -40,8 +40,8 @@ def try_out(bank: Bank, plan: Plan, scenario: Scenario, *, progress: Callable[[f
         fine=scenario.fine,
         progress=progress,
     )
-    shares = shares_of(bank, circuit, record)
-    label_ah, label_wh = label_of(bank)
+    shares = shares_of(bank, circuit, record, scenario.lost)
+    label_ah, label_wh = label_of(bank, scenario.lost)
     return Trial(
         arrangement=show(bank.arrangement),
         scenario=scenario,

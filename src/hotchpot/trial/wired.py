@@ -239,6 +239,19 @@ def is_out(node: Node, lost: Collection[str]) -> bool:
     return all(parts) if node.is_parallel else any(parts)
 
 
+def cut_out(root: Node, lost: Collection[str]) -> frozenset[str]:
+    """Return the units of all blocks that carry nothing once these units are cut out."""
+    found: set[str] = set()
+    waiting = [root] if lost else []
+    while waiting:
+        node = waiting.pop()
+        if is_out(node, lost):
+            found.update(node.ids)
+        else:
+            waiting.extend(node.children)
+    return frozenset(found)
+
+
 def _hold(bank: Bank, scenario: Scenario) -> None:
     """Refuse a scenario that names other units than the bank's, or leaves nothing of it."""
     known = bank.root.ids

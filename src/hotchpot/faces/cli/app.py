@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 import typer
 
 from hotchpot.errors import HotchpotError, InputError, NoAnswerError
+from hotchpot.faces.cli import usage
 from hotchpot.faces.cli.bench import ReadingsOption, bench_app
 from hotchpot.faces.cli.options import (
     BAD_INPUT,
@@ -188,8 +189,14 @@ def main() -> NoReturn:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # a terminal without Ω or ✗ shows a question mark, not a traceback
+    code = FINE
     try:
-        app(standalone_mode=True)
+        code = app(standalone_mode=False) or FINE
+    except typer.Abort:
+        print("Aborted!", file=sys.stderr)
+        code = BELOW
+    except usage.UsageError as error:
+        _misused(error)
     except InputError as error:
         _fail(error, BAD_INPUT)
     except NoAnswerError as error:
@@ -201,7 +208,15 @@ def main() -> NoReturn:
         raise SystemExit(BELOW) from None
     finally:
         _let_go()
-    raise SystemExit(FINE)
+    raise SystemExit(code)
+
+
+def _misused(error: Exception) -> NoReturn:
+    """Tell bad usage as every other bad input; a bare `hotchpot` gets its help."""
+    if type(error).__name__ == "NoArgsIsHelpError":
+        error.show()  # type: ignore[attr-defined]  # as the parser shows it
+        raise SystemExit(BAD_INPUT)
+    _fail(usage.told(error, sys.argv[1:]), BAD_INPUT)
 
 
 def _let_go() -> None:

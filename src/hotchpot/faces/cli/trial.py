@@ -33,11 +33,15 @@ def trial(
     charge: Annotated[bool, typer.Option("--charge", help="A charge with the plan's charger.")] = False,
     profile: Annotated[
         Path | None,
-        typer.Option("--profile", metavar="LOAD.csv", help="A load over time: time_s or hours, watts or amps."),
+        typer.Option("--profile", metavar="LOAD.csv", help="A load over time, with a source if it has one."),
     ] = None,
     day: Annotated[
-        float | None, typer.Option("--day", metavar="N", help="So many days of the plan's energy and charger.")
+        str | None,
+        typer.Option("--day", metavar="N", help="So many days of the plan's energy and charger, or of the profile."),
     ] = None,
+    still: Annotated[
+        bool, typer.Option("--still", help="No sun, no wind: what feeds the day or the profile gives nothing.")
+    ] = False,
     joining: Annotated[
         bool, typer.Option("--joining", help="The joining: all branches as they stand, no load.")
     ] = False,
@@ -67,7 +71,10 @@ def trial(
     doubt: Annotated[int, typer.Option("--doubt", metavar="N", help="Try N draws of what the units may truly be.")] = 0,
     seed: Annotated[int, typer.Option("--seed", metavar="N", help="Makes the draws repeatable.")] = 1,
     on: Annotated[str | None, typer.Option("--on", metavar="URL", help="Run the draws on this Dask cluster.")] = None,
-    csv: Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="Write every moment to this file.")] = None,
+    csv: Annotated[
+        Path | None,
+        typer.Option("--csv", metavar="FILE", help="Write every moment to this file; amps above nought give."),
+    ] = None,
     parquet: Annotated[Path | None, typer.Option("--parquet", metavar="FILE", help="The same as Parquet.")] = None,
     svg: Annotated[Path | None, typer.Option("--svg", metavar="FILE", help="Write the chart to this file.")] = None,
     at_least: AtLeastOption = AtLeast.FORBID,
@@ -89,7 +96,8 @@ def trial(
         hours=_amount(hours, "h", "--hours"),
         charge=charge,
         profile=None if profile is None else desk.load_profile(profile),
-        day=day,
+        day=_amount(day, "days", "--day"),
+        still=still,
         joining=joining,
         begin=None if begin is None else wishes.charge_of(begin),
         lost=tuple(lost or ()),
