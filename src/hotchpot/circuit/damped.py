@@ -5,7 +5,7 @@ The plain way (`cells.settle`) follows the tangent of every unit and nearly alwa
 unit is full, its resistance jumps a hundredfold with the sign of its current while its gas grows by a power of ten each
 tenth of a volt, and tangents may throw the solution to and fro for ever. Here every unit's own voltage is found
 exactly for a supposed current, between two that it cannot pass. The supposed currents follow the network's with a
-damping of their own, which is halved whenever a unit's correction changes its sign. All units' voltages fall as their
+damping of their own, which is halved whenever a unit's correction changes its sign, and grows again less each time. All units' voltages fall as their
 currents rise, so there is one solution only.
 """
 
@@ -33,6 +33,7 @@ from hotchpot.circuit.layout import (
     V_I,
     V_IN,
     V_LAST,
+    V_MOST,
     V_OHMS,
     V_OUT,
     W_BEHIND,
@@ -49,6 +50,7 @@ from hotchpot.circuit.layout import (
 from hotchpot.circuit.network import drive, reduce_mesh, reduce_tree, share_mesh, share_tree
 
 _ROUNDS, _HALVINGS = 400, 200
+_TAMER, _TAMEST = 0.7, 0.02
 _CLOSE, _CLOSE_V = 1e-9, 1e-12
 
 
@@ -65,7 +67,7 @@ def solve_damped(P, tree, mesh, X, W, V, D, dt, G, at, ceiling_v, Z):
     _laws(P, X, W, V, D, dt, e, Z)
     for k in range(n):
         V[V_I, k] = W[W_I, k]
-        V[V_LAST, k], V[V_DAMP, k] = 0.0, 1.0
+        V[V_LAST, k], V[V_DAMP, k], V[V_MOST, k] = 0.0, 1.0, 1.0
     amps = volts = held = 0.0
     good, agreed = True, False
     for _ in range(_ROUNDS):
@@ -86,8 +88,11 @@ def solve_damped(P, tree, mesh, X, W, V, D, dt, G, at, ceiling_v, Z):
         for k in range(n):
             off = shared[k] - V[V_I, k]
             far = max(far, abs(off) / (1.0 + abs(shared[k])))
-            turned = off * V[V_LAST, k] < 0.0
-            V[V_DAMP, k] = 0.5 * V[V_DAMP, k] if turned else min(1.0, 1.5 * V[V_DAMP, k])
+            if off * V[V_LAST, k] < 0.0:
+                V[V_DAMP, k] *= 0.5
+                V[V_MOST, k] = max(_TAMER * V[V_MOST, k], _TAMEST)
+            else:
+                V[V_DAMP, k] = min(V[V_MOST, k], 1.5 * V[V_DAMP, k])
             V[V_LAST, k] = off
             V[V_I, k] += V[V_DAMP, k] * off
         if far < _CLOSE:

@@ -34,9 +34,9 @@ X_ROWS = 16
 ) = range(27)  # fmt: skip
 W_ROWS = 27
 # Work space of the damped solution: sources, what stands behind them and the resistance on charge, behind them on
-# discharge, supposed currents, their last corrections and what part of these is taken.
-V_E, V_IN, V_OHMS, V_OUT, V_I, V_LAST, V_DAMP = range(7)
-V_ROWS = 7
+# discharge, supposed currents, their last corrections, what part of these is taken and the most of it.
+V_E, V_IN, V_OHMS, V_OUT, V_I, V_LAST, V_DAMP, V_MOST = range(8)
+V_ROWS = 8
 # Decays over one step length: of the pairs (what stays, its mean, what an amp adds), what an amp adds to both on the
 # mean, what it takes of the charge, of the wells, of warmth.
 D_A1, D_F1, D_B1, D_A2, D_F2, D_B2, D_PAIRS, D_PER_A, D_AW, D_FW, D_AT = range(11)
