@@ -200,7 +200,7 @@ def test_a_reversed_unit_keeps_the_heat_of_what_is_forced_through_it() -> None:
 
 def test_the_absorb_stage_counts_only_while_its_volts_are_held() -> None:
     """
-    A source that goes at dusk in the middle of an absorb stage begins it anew when it is back: its hours are whole hours.
+    A source that goes at dusk in the middle of an absorb stage begins it anew when it is back.
 
     Common practice of charge controllers, no source.
     """

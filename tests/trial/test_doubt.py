@@ -29,7 +29,7 @@ from hotchpot.errors import InputError
 from hotchpot.measure import Measure
 from hotchpot.pile.unit import Unit
 from hotchpot.trial.chance import Chance
-from hotchpot.trial.doubt import Limits, limits_of, summary
+from hotchpot.trial.doubt import Limits, summary
 from hotchpot.trial.samples import Sample, Study, drawn_bank, kept, sample
 from hotchpot.trial.scenario import Scenario
 
@@ -243,13 +243,18 @@ def test_a_lasting_current_is_a_mean_over_half_a_minute() -> None:
 
 
 def test_a_warm_unit_is_held_to_its_chemistry() -> None:
-    """A unit beyond the temperature of its chemistry's discharge window counts as hot."""
-    whole = bank("A", state("A"))
-    limits = limits_of(whole, wanted_h=1.0)
-    assert limits.hottest_c == {"A": 60.0}
-    found = straight(whole, seconds=60.0)(0)
-    assert summary([found], limits).chance("hot").happened == 0
-    assert summary([replace(found, hottest_c=(61.0,))], limits).chance("hot", "A").happened == 1
+    """A unit beyond its chemistry's window counts as hot: LFP above 60 °C giving, above 55 °C taking."""
+    one = state("A")
+    circuit = Circuit(parse("A", known=["A"]), [UnitModel(id="A", capacity_ah=100, curve=STRAIGHT, ohm=1e-3)])
+    record = circuit.run(drive_of([Stretch(seconds=60, load_a=20)]), step_s=30.0)
+
+    def hot(warmth_c: float, sign: float) -> int:
+        warm, amps = np.full_like(record.temperature_c, warmth_c), sign * np.abs(record.unit_amps)
+        peaks = replace(record.peaks, hot_c=np.array([warmth_c]))
+        run = replace(record, temperature_c=warm, unit_amps=amps, peaks=peaks)
+        return summary([kept(run, [one], index=0)]).chance("hot").happened
+
+    assert [hot(59, 1), hot(61, 1), hot(54, -1), hot(56, -1)] == [0, 1, 0, 1]
 
 
 @pytest.mark.parametrize(("happened", "draws"), [(0, 100), (3, 100), (50, 100), (1, 7), (400, 400), (399, 400)])

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
-from referee import bank, unit
+import sys
+from pathlib import Path
 
 from hotchpot.bank.plan import Plan
 from hotchpot.trial.scenarios import joining, stuck
 from hotchpot.trial.trying import try_out
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "bank"))
+
+from referee import bank, unit
 
 
 def test_a_shorted_unit_gasses_until_the_good_one_is_flat() -> None:

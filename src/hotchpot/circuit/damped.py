@@ -5,8 +5,8 @@ The plain way (`cells.settle`) follows the tangent of every unit and nearly alwa
 unit is full, its resistance jumps a hundredfold with the sign of its current while its gas grows by a power of ten each
 tenth of a volt, and tangents may throw the solution to and fro for ever. Here every unit's own voltage is found
 exactly for a supposed current, between two that it cannot pass. The supposed currents follow the network's with a
-damping of their own, which is halved whenever a unit's correction changes its sign, and grows again less each time. All units' voltages fall as their
-currents rise, so there is one solution only.
+damping of their own, which is halved whenever a unit's correction changes its sign, and grows again less each time.
+All units' voltages fall as their currents rise, so there is one solution only.
 """
 
 # The compiled functions have no types of their own: numba finds them from the arrays.

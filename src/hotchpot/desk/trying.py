@@ -271,11 +271,11 @@ def _check_ids(bank: Bank, wish: Wish) -> None:
 
 def _draw(study: Study, wish: Wish, draws: int, on: str | None, tick: Progress) -> Draws:
     from hotchpot.desk.workers import run_samples
-    from hotchpot.trial.doubt import limits_of, summary
+    from hotchpot.trial.doubt import Limits, summary
 
     runs = run_samples(range(draws), study, on=on, progress=tick)
     if not runs.results:
         raise NoAnswerError("the study was broken off before its first draw")
     wanted_h = study.scenario.drive.seconds / 3600.0 if wish.hours or wish.kind in ("profile", "day") else None
-    doubt = summary(runs.results, limits_of(study.bank, wanted_h=wanted_h, set_charge=study.scenario.soc_frac))
+    doubt = summary(runs.results, Limits(wanted_h=wanted_h, set_charge=tuple(study.scenario.soc_frac)))
     return Draws(doubt=doubt, seed=study.seed, wanted=draws, where=runs.where)

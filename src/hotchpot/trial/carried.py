@@ -8,8 +8,9 @@ from hotchpot.bank.rules.charge_rate import RATE_TOLERANCE
 from hotchpot.bank.verdict import Verdict
 from hotchpot.bench.state import State
 from hotchpot.trial import shares as parts_of
+from hotchpot.trial.allowed import FLOWS_C
 from hotchpot.trial.look import Figure, Look, Said, after, energy, percent_down, span
-from hotchpot.trial.passed import FLOWS_C, below_empty, off_spans
+from hotchpot.trial.passed import below_empty, off_spans
 from hotchpot.trial.strained import low_volts
 from hotchpot.trial.surges import MORE, taken_limit
 from hotchpot.trial.texts import MOST_NAMED

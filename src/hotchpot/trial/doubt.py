@@ -7,12 +7,11 @@ All is said of samples that were drawn elsewhere (`samples`) and ran anywhere: t
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from statistics import NormalDist
 from typing import TYPE_CHECKING
 
-from hotchpot.bank.bank import Bank
 from hotchpot.errors import InputError
 from hotchpot.trial.chance import Chance
 from hotchpot.trial.samples import DRAWN, HARMS, PER_UNIT, VOLTS_KEPT, Sample
@@ -37,22 +36,14 @@ _NOT_EARLY = ("time", "charged", "settled", "full")  # ends that are what was wa
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
     """
-    What a study holds its draws against, beside each unit's own currents.
+    What a study holds its draws against, beside each unit's own limits.
 
-    `wanted_h` is how long the bank should last (None: nobody says, and no chance of an early end is told), `hottest_c`
-    what each unit may reach, by unit; a unit that is not named has no limit.
+    `wanted_h` is how long the bank should last (None: nobody says, and no chance of an early end is told).
     `set_charge` names the units whose charge the scenario states: what was drawn for it moves nothing.
     """
 
     wanted_h: float | None = None
-    hottest_c: Mapping[str, float] = field(default_factory=dict)
     set_charge: tuple[str, ...] = ()
-
-
-def limits_of(bank: Bank, *, wanted_h: float | None = None, set_charge: Iterable[str] = ()) -> Limits:
-    """Return the limits of a bank: the highest temperature at which each unit's chemistry may be discharged. [°C]"""
-    hottest_c = {s.unit.id: float(s.chem.row("discharge_t")[1]) for s in bank.units}
-    return Limits(wanted_h=wanted_h, hottest_c=hottest_c, set_charge=tuple(set_charge))
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,12 +206,10 @@ def _chances(
     import numpy as np
 
     n = len(samples)
-    hot = np.array([limits.hottest_c.get(name, math.inf) for name in ids])
     passed = {
         "lasting-amps": figures["of_lasting"] > 1.0,
         "peak-amps": figures["of_peak"] > 1.0,
         "charge-amps": figures["of_charge"] > 1.0,
-        "hot": figures["hottest_c"] > hot,
         **{code: np.array([one.harmed[code] for one in samples]) for code in HARMS},
         "reversed": _units_that(samples, ids, lambda kind: kind == "reversed"),
         "electronics": _units_that(samples, ids, lambda kind: kind.startswith("electronics")),

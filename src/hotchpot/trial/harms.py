@@ -8,8 +8,9 @@ from hotchpot.bank.rules.charging import LEAD_SLIP_V, VOLT_TOLERANCE
 from hotchpot.bank.verdict import Verdict
 from hotchpot.circuit.record import Event, Record
 from hotchpot.trial import passed
+from hotchpot.trial.allowed import FLOWS_C, OVER_FRAC, Reached, highest
 from hotchpot.trial.look import Figure, Look, Said, after, few, span
-from hotchpot.trial.passed import BELOW_FRAC, FLOWS_C, SHORTS_AT
+from hotchpot.trial.passed import BELOW_FRAC, SHORTS_AT
 
 CHARGE_ERROR, ENERGY_ERROR = 1e-6, 1e-3
 TAIL_FRAC = 1.05  # of the tail current: a charge that ends above has run out of time
@@ -102,7 +103,7 @@ def _below_empty(look: Look) -> Iterator[Said]:
         how = f"{Figure(under_ah):.3g} Ah are forced through it, down to" if forced else "its lowest is"
         stop = f", or stop after {Figure(safe_ah):.3g} Ah" if safe_ah >= TOLD_FRAC * state.capacity_ah.value else ""
         facts = {
-            "under_ah": under_ah, "percent": -100.0 * float(depths[k]), "low": f"{how} {Figure(low_v):.3g} V",
+            "under_ah": under_ah, "percent": 100.0 * float(depths[k]), "low": f"{how} {Figure(low_v):.3g} V",
             "harm": HARM_BELOW[kind], "when": after(said.time_s), "depth": "reversed" if reversed_at else "below empty",
             "empty": "empty and " if forced else "",
             "do": APART if look.scenario.fine else f"Give each unit its own cut-off, match the string in Ah{stop}.",
@@ -144,38 +145,41 @@ HARM_ABOVE = {
 def _over_voltage(look: Look) -> Iterator[Said]:
     """Tell of the unit that goes furthest above its live cells' charge voltage, whoever charges it."""
     record = look.record
-    ratios = passed.volts_of_max(record, look.states, look.cells)
-    k = max(range(len(ratios)), key=lambda j: (ratios[j] > 1.0 + passed.OVER_FRAC and _worst(look, j).rank, ratios[j]))
+    most = highest(record, look.states, look.cells, compensated=look.compensated)
+    ratios = passed.volts_of_max(record, look.states, look.cells, compensated=look.compensated)
+    k = max(range(len(ratios)), key=lambda j: (ratios[j] > 1.0 + OVER_FRAC and _worst(look, j, most).rank, ratios[j]))
     ratio, state, cells = float(ratios[k]), look.states[k], look.cells[k]
-    over = ratio > 1.0 + passed.OVER_FRAC
+    over = ratio > 1.0 + OVER_FRAC
     taken = any(amps >= FLOWS_C * s.capacity_ah.value for amps, s in zip(record.peaks.in_a, look.states, strict=True))
     if cells == 0 or not (over or taken):
         return
-    value, limit = float(record.peaks.high_v[k]), cells * state.chem.num("charge_max_v")
+    value, limit = float(most.value[k]), float(most.limit[k])
     high, allowed = told_apart(value, limit)
     facts = {
-        "when": after(float(record.peaks.high_v_s[k])), "per_cell": told_apart(value / cells, limit / cells)[0],
+        "when": after(float(most.time_s[k])), "per_cell": told_apart(value / cells, limit / cells)[0],
         "high": high, "allowed": allowed, "harm": HARM_ABOVE[state.chem.kind],
         "do": LOWER if not look.scenario.shorted else
         f"Do not charge, nor join, a bank with {few(look.scenario.shorted)} in it: a cell of it has shorted.",
         "short": "" if cells == state.unit.cells else f" of the {cells} that are left",
     }  # fmt: skip
     yield Said(
-        code="trial-over-voltage", verdict=_worst(look, k) if over else Verdict.FINE, subject=(state.unit.id,),
+        code="trial-over-voltage", verdict=_worst(look, k, most) if over else Verdict.FINE, subject=(state.unit.id,),
         facts=facts, value=value, limit=limit, source=state.chem.cite("charge_max_v"),
     )  # fmt: skip
 
 
-def _worst(look: Look, k: int) -> Verdict:
+def _worst(look: Look, k: int, most: Reached) -> Verdict:
     """Return the verdict on a unit above its charge voltage; lead by the judge's own bounds of `charge-voltage`."""
     chem, cells = look.states[k].chem, look.cells[k]
     if chem.kind == "lithium":
         return Verdict.FORBID
     if chem.kind != "lead" or cells == 0:
         return Verdict.ONLY_IF
+    if not look.compensated and most.value[k] <= cells * (chem.num("charge_max_v") + VOLT_TOLERANCE):
+        return Verdict.CAUTION  # too much only as hot as it is
     band = chem.band("equalise_v")
-    most_v = chem.num("charge_max_v") + LEAD_SLIP_V if band is None else band[1] + VOLT_TOLERANCE
-    return Verdict.FORBID if float(look.record.peaks.high_v[k]) > cells * most_v + 1e-9 else Verdict.ONLY_IF
+    beyond_v = LEAD_SLIP_V if band is None else band[1] + VOLT_TOLERANCE - chem.num("charge_max_v")
+    return Verdict.FORBID if most.value[k] > most.limit[k] + cells * beyond_v + 1e-9 else Verdict.ONLY_IF
 
 
 def told_apart(value: float, limit: float) -> tuple[str, str]:

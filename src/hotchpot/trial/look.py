@@ -104,6 +104,11 @@ class Look:
         """The units whose taps the run went without, as the string they are in is cut out."""
         return () if self.scenario.fine else dropped_taps(self.bank, self.plan, self.scenario.lost)
 
+    @property
+    def compensated(self) -> bool:
+        """Whether the charger's volts follow the temperature."""
+        return bool(self.plan.charger.compensated)
+
     @cached_property
     def first_empty(self) -> Event | None:
         """The first unit that was empty; a unit without a living cell has no charge to be out of."""

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from hotchpot.bench.state import State
 from hotchpot.circuit.record import Peaks, Record
+from hotchpot.trial.allowed import FLOWS_C, NO_LIMIT_A, OVER_FRAC, highest, hottest, rows_beside
 
 if TYPE_CHECKING:
     import numpy as np
@@ -23,10 +24,7 @@ if TYPE_CHECKING:
 
 SHORTS_AT = -0.12  # charge of a lithium unit; chemistry data, overdischarge
 BELOW_FRAC = 0.01  # less than this part of its capacity below empty is the end of a discharge, not a reversal
-FLOWS_C = 1e-3  # a current below this part of the capacity per hour is none
 WARMTH_DIGITS = 2  # of a kelvin, where it is held against a limit
-NO_LIMIT_A = 1e-9  # stands for a limit of nought in a ratio
-OVER_FRAC = 1e-3  # so far above the highest voltage is a matter of digits
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,10 +76,8 @@ def hardest_charge(record: Record, states: Sequence[State]) -> Hardest:
     least = np.array([FLOWS_C * state.capacity_ah.value for state in states])
     each = np.arange(len(states))
     at = np.where(into >= least, into / np.maximum(limits, NO_LIMIT_A), 0.0).argmax(axis=0)
-    before = np.clip(np.searchsorted(record.time_s, peaks.in_a_s, side="right") - 1, 0, len(record.time_s) - 1)
-    later = np.minimum(before + 1, len(record.time_s) - 1)
+    before, later = rows_beside(record, peaks.in_a_s)
     lower = np.where(limits[later, each] < limits[before, each], later, before)
-    lower = np.where(record.time_s[before] == peaks.in_a_s, before, lower)
     peak_limit, own, own_limit = limits[lower, each], into[at, each], limits[at, each]
     ratio = np.where(own >= least, own / np.maximum(own_limit, NO_LIMIT_A), 0.0)
     peak_ratio = np.where(peaks.in_a >= least, peaks.in_a / np.maximum(peak_limit, NO_LIMIT_A), 0.0)
@@ -136,25 +132,55 @@ def depths(record: Record, states: Sequence[State]) -> Floats:
     Return how far each unit was driven below empty, as a part of its capacity, shape (n,).
 
     What was drawn beyond its own empty, which lies below a charge of nought where it is warm; but no more than it is
-    below nought: what cold or a high rate holds back is still there.
+    below nought: what cold or a high rate holds back is still there. A unit that is reversed by its own voltage is past
+    empty whatever is held back: all that is then forced through it counts.
     """
     import numpy as np
 
     capacity_ah = np.array([state.capacity_ah.value for state in states])
-    return np.asarray(np.maximum(0.0, np.minimum(record.under_ah / capacity_ah, -record.soc_frac.min(axis=0))))
+    by_charge = np.minimum(record.under_ah / capacity_ah, -record.soc_frac.min(axis=0))
+    return np.asarray(np.maximum(0.0, np.maximum(by_charge, _reversed_ah(record) / capacity_ah)))
 
 
-def volts_of_max(record: Record, states: Sequence[State], cells: Sequence[int]) -> Floats:
-    """Return each unit's highest voltage over what its live cells may have; nought where none lives, shape (n,)."""
+def _reversed_ah(record: Record) -> Floats:
+    """
+    Return what was forced through units while their voltage was turned round, shape (n,). [Ah]
+
+    Between two records on the safe side: turned round at either end counts for the whole stretch, at the larger of both
+    currents; never more than was drawn beyond empty.
+    """
     import numpy as np
 
-    most_v = np.array([n * state.chem.num("charge_max_v") for n, state in zip(cells, states, strict=True)])
-    return np.where(most_v > 0.0, record.peaks.high_v / np.where(most_v > 0.0, most_v, 1.0), 0.0)
+    turned, out = record.unit_volts < 0.0, np.maximum(record.unit_amps, 0.0)
+    if not turned.any():
+        return np.zeros(len(record.ids))
+    moved = np.maximum(out[1:], out[:-1]) * np.diff(record.time_s)[:, None] / 3600.0
+    return np.asarray(np.minimum(np.where(turned[1:] | turned[:-1], moved, 0.0).sum(axis=0), record.under_ah))
 
 
-def over_voltage(record: Record, states: Sequence[State], cells: Sequence[int]) -> Bools:
+def volts_of_max(record: Record, states: Sequence[State], cells: Sequence[int], *, compensated: bool = False) -> Floats:
+    """
+    Return each unit's voltage over what its live cells may have as warm as it then is, the highest, shape (n,).
+
+    Nought where none lives. `compensated` says whether the charger's volts follow the temperature.
+    """
+    import numpy as np
+
+    most = highest(record, states, cells, compensated=compensated)
+    return np.where(most.limit > 0.0, most.value / np.where(most.limit > 0.0, most.limit, 1.0), 0.0)
+
+
+def over_voltage(record: Record, states: Sequence[State], cells: Sequence[int], *, compensated: bool = False) -> Bools:
     """Return which units were above their highest voltage, shape (n,)."""
-    return volts_of_max(record, states, cells) > 1.0 + OVER_FRAC
+    return volts_of_max(record, states, cells, compensated=compensated) > 1.0 + OVER_FRAC
+
+
+def too_hot(record: Record, states: Sequence[State]) -> Bools:
+    """Return which units were hotter than they may be, giving or taking, shape (n,)."""
+    import numpy as np
+
+    most = hottest(record, states)
+    return np.asarray(most.value > most.limit)
 
 
 def below_empty(record: Record, states: Sequence[State], cells: Sequence[int]) -> Bools:

@@ -28,6 +28,7 @@ from hotchpot.trial.passed import (
     off_spans,
     over_voltage,
     possible,
+    too_hot,
     volts_of_max,
 )
 from hotchpot.trial.scenario import Scenario
@@ -47,7 +48,7 @@ PER_UNIT = (
     "most_a", "most_share", "of_lasting", "of_peak", "of_charge", "least_v", "most_v_of_max", "least_soc", "under_frac",
     "hottest_c",
 )  # fmt: skip
-HARMS = {"over-voltage": over_voltage, "below-empty": below_empty, "internal-short": internal_short}
+HARMS = ("over-voltage", "below-empty", "internal-short", "hot")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,8 +88,8 @@ class Sample:
     least_soc, under_frac : tuple of float
         Lowest charge, and how far it was driven below empty as a part of the capacity.
     harmed : Mapping[str, tuple of bool]
-        Which units were over their voltage, below empty, or so far below that lithium shorts inside: by code, and by
-        the tests of a trial's own findings.
+        Which units were over their voltage, below empty, so far below that lithium shorts inside, or too hot: by code,
+        and by the tests of a trial's own findings.
     bank_v : tuple of float
         The bank's voltage at `VOLTS_KEPT` moments, evenly from the start to the end of this run. [V]
     charge_error_frac, energy_error_frac : float
@@ -214,7 +215,8 @@ def sample(bank: Bank, plan: Plan, scenario: Scenario, *, seed: int, index: int)
     )
     gone = cut_out(bank.root, scenario.lost)
     states = [bank.states[name] for name in record.ids]
-    return kept(record, states, index=index, shorted=scenario.shorted, gone=gone)
+    compensated = bool(plan.charger.compensated)
+    return kept(record, states, index=index, shorted=scenario.shorted, gone=gone, compensated=compensated)
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,13 +238,19 @@ class Study:
 
 
 def kept(
-    record: Record, states: list[State], *, index: int, shorted: Collection[str] = (), gone: Collection[str] = ()
+    record: Record,
+    states: list[State],
+    *,
+    index: int,
+    shorted: Collection[str] = (),
+    gone: Collection[str] = (),
+    compensated: bool = False,
 ) -> Sample:
     """
     Return what a study keeps of a run.
 
     `states` are those of `record.ids`, as drawn; `shorted` lack a cell each, and those `gone` are cut out: no harm can
-    be told of them.
+    be told of them. `compensated` says whether the charger's volts follow the temperature.
     """
     import numpy as np
 
@@ -259,10 +267,17 @@ def kept(
         "of_peak": _over(peaks.out_a, [state.peak_limit_a() for state in states]),
         "of_charge": of_charge,
         "least_v": peaks.low_v,
-        "most_v_of_max": volts_of_max(record, states, cells),
+        "most_v_of_max": volts_of_max(record, states, cells, compensated=compensated),
         "least_soc": record.soc_frac.min(axis=0),
         "under_frac": depths(record, states),
         "hottest_c": peaks.hot_c,
+    }
+    there = np.array([state.unit.id not in gone for state in states])
+    harmed = {
+        "over-voltage": over_voltage(record, states, cells, compensated=compensated),
+        "below-empty": below_empty(record, states, cells),
+        "internal-short": internal_short(record, states, cells),
+        "hot": too_hot(record, states) & there,
     }
     moments = np.linspace(0.0, record.time_s[-1], VOLTS_KEPT)
     drawn = {name: tuple(_value(state, name) for state in states) for name in DRAWN}
@@ -279,7 +294,7 @@ def kept(
         first_empty=(empty.unit or "") if empty is not None else "",
         ids=record.ids,
         drawn=drawn,
-        harmed={code: tuple(test(record, states, cells).tolist()) for code, test in HARMS.items()},
+        harmed={code: tuple(which.tolist()) for code, which in harmed.items()},
         bank_v=tuple(np.interp(moments, record.time_s, record.volts).tolist()),
         charge_error_frac=record.balance.charge_error_frac,
         energy_error_frac=record.balance.energy_error_frac,

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from hotchpot.bank.rules.joining import CAUTION_FRAC, CHARGE_FRAC, FINE_FRAC, FUSE_FRAC
 from hotchpot.bank.verdict import Verdict
 from hotchpot.bench.state import State
+from hotchpot.trial.allowed import FLOWS_C
 from hotchpot.trial.look import Figure, Look, Said, few, span
-from hotchpot.trial.passed import FLOWS_C
 
 UNLIKE_FRAC = 0.1  # branches whose nominal volts differ by more never meet; project rule
 MORE = 1.002  # another current so much larger is told too

@@ -53,8 +53,8 @@ TEXTS = {
     ),
     "trial-internal-short": Words(
         Gate.WINDOW, "lowest charge of a lithium unit", "of capacity",
-        "{unit} is driven to {percent:.0f} % charge, {under_ah:.3g} Ah below empty.",
-        "Below about -12 % copper has grown through the separator: a short inside, now or on recharge.",
+        "{unit} is driven {percent:.0f} % of its capacity below empty; {under_ah:.3g} Ah are forced through it in all.",
+        "Beyond about 12 % below empty copper has grown through the separator: a short inside, now or on recharge.",
         "Cut off each cell by itself, and never charge a unit again that has been there.",
         "internal short seen after -12 % (chemistry data: overdischarge)",
     ),

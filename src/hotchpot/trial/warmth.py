@@ -7,12 +7,13 @@ from dataclasses import replace
 from functools import cache
 from typing import TYPE_CHECKING
 
-from hotchpot.bank.rules.charge_temperature import FREEZING_MARGIN_K, _density, _freezing_c
+from hotchpot.bank.rules.charge_temperature import FREEZING_MARGIN_K, acid_density, freezing_c
 from hotchpot.bank.verdict import Verdict
 from hotchpot.bench.state import State
 from hotchpot.measure import Basis, Measure
+from hotchpot.trial.allowed import FLOWS_C, hottest
 from hotchpot.trial.look import Figure, Look, Said, after, few, span
-from hotchpot.trial.passed import FLOWS_C, charged_cold_ah
+from hotchpot.trial.passed import charged_cold_ah
 
 if TYPE_CHECKING:
     import numpy as np
@@ -30,14 +31,14 @@ COLD_WHY = {
 
 
 def _heat(look: Look) -> Iterator[Said]:
-    """Tell of the unit nearest its highest temperature, and how cold the coldest was."""
+    """Tell of the unit nearest its highest temperature, giving or taking, and how cold the coldest was."""
     import numpy as np
 
-    record, peaks, there = look.record, look.record.peaks, list(look.there)
-    name = "charge_t" if record.bank_in_ah > record.bank_out_ah else "discharge_t"
-    limits = np.array([float(look.states[k].chem.row(name)[1]) for k in there])
-    k = there[int((peaks.hot_c[there] - limits).argmax())]
-    value, limit = float(peaks.hot_c[k]), float(look.states[k].chem.row(name)[1])
+    record, there = look.record, list(look.there)
+    most = hottest(record, look.states)
+    k = there[int((most.value - most.limit)[there].argmax())]
+    value, limit, chem = float(most.value[k]), float(most.limit[k]), look.states[k].chem
+    name = "discharge_t" if limit == float(chem.row("discharge_t")[1]) else "charge_t"
     rise = value - float(record.temperature_c[0, k])
     verdict = Verdict.FORBID if value > limit else Verdict.CAUTION if rise > RISE_K else Verdict.FINE
     row, column = np.unravel_index(record.temperature_c[:, there].argmin(), (len(record.time_s), len(there)))
@@ -46,8 +47,8 @@ def _heat(look: Look) -> Iterator[Said]:
     coldest = told if cold_c < value - COLDER_K else ""
     yield Said(
         code="trial-heat", verdict=verdict, subject=(record.ids[k],), value=value, limit=limit,
-        facts={"when": after(float(peaks.hot_c_s[k])), "rise": rise, "coldest": coldest},
-        source=look.states[k].chem.cite(name),
+        facts={"when": after(float(most.time_s[k])), "rise": rise, "coldest": coldest},
+        source=chem.cite(name),
     )  # fmt: skip
 
 
@@ -157,8 +158,8 @@ def _acid(key: str) -> tuple[tuple[float, ...], tuple[float, ...]]:
     states = [
         replace(state, soc_frac=Measure(step / FREEZE_STEPS, 0.0, Basis.MEASURED)) for step in range(FREEZE_STEPS + 1)
     ]
-    densities = tuple(_density(one) for one in states)
-    return densities, tuple(_freezing_c(state, density) for density in densities)
+    densities = tuple(acid_density(one) for one in states)
+    return densities, tuple(freezing_c(state, density) for density in densities)
 
 
 def _any_state(key: str) -> State:

@@ -131,8 +131,8 @@ def frozen(self: Rule, case: Case) -> Iterator[Outcome]:
             continue
         coldest = min(state.temperature_c, _or_warm(case.plan.duty.ambient_c))
         known = state.soc_frac is not None or bool(state.unit.gravity)
-        density = _density(state) if known else float(state.chem.row("freeze_sg_t")[0][0])
-        limit = _freezing_c(state, density) + FREEZING_MARGIN_K
+        density = acid_density(state) if known else float(state.chem.row("freeze_sg_t")[0][0])
+        limit = freezing_c(state, density) + FREEZING_MARGIN_K
         if known and state.temperature_c < limit:
             yield _frozen_finding(self, state, density, state.temperature_c, Verdict.FORBID)
         elif coldest < limit:
@@ -144,7 +144,7 @@ def _or_warm(ambient_c: float | None) -> float:
 
 
 def _frozen_finding(self: Rule, state: State, density: float, at_c: float, verdict: Verdict) -> Outcome:
-    freezing = _freezing_c(state, density)
+    freezing = freezing_c(state, density)
     known = state.soc_frac is not None or bool(state.unit.gravity)
     return self.finding(
         verdict,
@@ -163,8 +163,12 @@ def _frozen_finding(self: Rule, state: State, density: float, at_c: float, verdi
     )
 
 
-def _density(state: State) -> float:
-    """Specific gravity from state of charge by OCV = SG + 0.845 V; sealed types follow the flooded line."""
+def acid_density(state: State) -> float:
+    """
+    Return the specific gravity of a lead unit's acid: the lowest that was read, else by its charge.
+
+    By charge OCV = SG + 0.845 V; sealed types follow the flooded line. The charge must be known where nothing was read.
+    """
     from hotchpot.chemistry import chemistry
 
     if state.unit.gravity:
@@ -173,7 +177,8 @@ def _density(state: State) -> float:
     return chemistry("lead_flooded").ocv.volts(state.soc_frac.value) - 0.845
 
 
-def _freezing_c(state: State, density: float) -> float:
+def freezing_c(state: State, density: float) -> float:
+    """Return where acid of a specific gravity freezes, by the chemistry's table; water below the table. [°C]"""
     table = state.chem.row("freeze_sg_t")
     gravities, temperatures = [1.0, *(float(r[0]) for r in table)], [0.0, *(float(r[1]) for r in table)]
     return interpolate(density, gravities, temperatures)

@@ -59,7 +59,7 @@ def _voltage_finding(self: Rule, case: Case, state: State, cell_v: float) -> Out
     chem, charger = state.chem, case.plan.charger
     top = chem.num("charge_max_v")
     hot_limit = top + min(0.0, chem.num("temp_comp") * 1e-3 * (state.temperature_c - 25.0))
-    applied = cell_v + (_compensation_v(state, cell_v, state.temperature_c) if charger.compensated else 0.0)
+    applied = cell_v + (compensation_v(state, cell_v, state.temperature_c) if charger.compensated else 0.0)
     verdict, limit, do = Verdict.FINE, top, "Nothing; measure it at the bank's terminals at the first absorb."
     if chem.kind == "lithium":
         verdict, do = _lithium_voltage(case, state, cell_v, applied, top)
@@ -90,7 +90,7 @@ def _voltage_finding(self: Rule, case: Case, state: State, cell_v: float) -> Out
     )
 
 
-def _compensation_v(state: State, cell_v: float, temperature_c: float) -> float:
+def compensation_v(state: State, cell_v: float, temperature_c: float) -> float:
     """What a compensated charger adds to each cell; one made for lead counts its cells at 2.4 V each. [V]"""
     per_cell = state.chem.num("temp_comp") * 1e-3
     if state.chem.kind == "lithium":
@@ -104,7 +104,7 @@ def _lithium_voltage(case: Case, state: State, cell_v: float, applied: float, to
         return Verdict.FORBID, off
     if case.plan.charger.compensated:
         coldest = min(0.0, case.plan.duty.ambient_c if case.plan.duty.ambient_c is not None else 0.0)
-        if cell_v + _compensation_v(state, cell_v, coldest) > top:
+        if cell_v + compensation_v(state, cell_v, coldest) > top:
             return Verdict.ONLY_IF, off
     if case.plan.charger.stage == "equalise":
         return Verdict.CAUTION, off
