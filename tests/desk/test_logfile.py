@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import math
+import mmap
 import zipfile
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
@@ -173,7 +174,7 @@ def test_progress_is_told(file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 def test_a_long_file_keeps_its_temperature(file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Where only samples of the temperature are read, the pieces still have its mean."""
     monkeypatch.setattr("hotchpot.desk.logs.logstraight._MANY_ROWS", 100)
-    monkeypatch.setattr("hotchpot.desk.logs.logstraight._PIECE_BYTES", 5000)
+    monkeypatch.setattr("hotchpot.desk.logs.logstraight._PIECE_BYTES", mmap.PAGESIZE)
     rows = [(t, v, a, round(20.0 + t / 10_000.0, 3)) for t, v, a, _ in ROWS]
     log = read_log(written(file, rows)).log
     for piece in log.pieces:

@@ -13,23 +13,21 @@ THREADS = 2
 _STEPS = 5
 
 
-def ahead(make: Callable[[Thing], Made], things: Iterator[Thing], *, threads: int = THREADS) -> Iterator[Made]:
+def ahead(make: Callable[[Thing], Made], things: Iterator[Thing]) -> Iterator[Made]:
     """
     Yield what `make` gives for each thing, in order, a few of them made ahead; what it raises is raised here.
-
-    `threads` work at them: one where `make` takes less than getting the things does.
 
     >>> list(ahead(str.upper, iter("abc")))
     ['A', 'B', 'C']
     """
     waiting: deque[Future[Made]] = deque()
-    with ThreadPoolExecutor(threads, thread_name_prefix="ahead") as pool:
+    with ThreadPoolExecutor(THREADS, thread_name_prefix="ahead") as threads:
         try:
             for thing in things:
-                waiting.append(pool.submit(make, thing))
+                waiting.append(threads.submit(make, thing))
                 if len(waiting) >= _STEPS:
                     yield waiting.popleft().result()
             while waiting:
                 yield waiting.popleft().result()
         finally:
-            pool.shutdown(cancel_futures=True)
+            threads.shutdown(cancel_futures=True)

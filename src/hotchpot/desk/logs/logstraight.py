@@ -8,19 +8,18 @@ do not come out, or a cell is odd, the file is read again block by block, which 
 from __future__ import annotations
 
 import math
+import mmap
 import threading
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from hotchpot.bench.logs.logcolumns import Column, Columns
-from hotchpot.desk.logs.ahead import ahead
 from hotchpot.desk.logs.logblocks import Batch, Parser
 from hotchpot.desk.logs.logprobe import Probe
 from hotchpot.desk.logs.logstamps import Stamps
 
 if TYPE_CHECKING:
     import numpy as np
-    import polars as pl
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
@@ -70,16 +69,11 @@ def straight_batches(found: Probe, parser: Parser, watch: Watch) -> Iterator[Bat
     stamps = Stamps.found(parser.cells, found.windows[0] + found.windows[-1])  # a date of another width is told later
     wanted = parser.cells.wanted(without=watch.column, time=stamps.wanted if stamps else None)
     rows, whole = 0, False
-
-    def frames() -> Iterator[pl.DataFrame]:
-        nonlocal rows
-        for frame in scan.select(wanted).collect_batches():
-            rows += frame.height
-            yield frame
-
     watch.start()
     try:
-        yield from ahead(lambda frame: parser.batch(frame, stamps), frames(), threads=1)
+        for frame in scan.select(wanted).collect_batches():  # polars reads on in threads of its own
+            rows += frame.height
+            yield parser.batch(frame, stamps)
         whole = True
     except pl.exceptions.PolarsError:
         raise NotStraightError from None
@@ -127,34 +121,36 @@ class Watch:
     def _run(self) -> None:
         import numpy as np
 
-        buffer, mask = bytearray(_PIECE_BYTES), np.empty(_PIECE_BYTES, dtype=bool)
-        with self.found.path.open("rb", buffering=0) as file:
-            at = file.seek(self.found.begin)
-            while at < self.found.end and not self._early:
-                size = file.readinto(memoryview(buffer)[: self.found.end - at])
-                if not size:
-                    return
-                data = np.frombuffer(buffer, dtype=np.uint8, count=size)
+        mask = np.empty(_PIECE_BYTES, dtype=bool)
+        with self.found.path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as mapped:
+            at, end = self.found.begin, min(self.found.end, len(mapped))
+            while at < end and not self._early:
+                # Pieces end where pages do, so that each can be given back as soon as it is counted.
+                size = min((at // _PIECE_BYTES + 1) * _PIECE_BYTES, end) - at
+                data = np.frombuffer(mapped, dtype=np.uint8, count=size, offset=at)
                 marks = int(np.count_nonzero(np.equal(data, self.mark, out=mask[:size])))
+                del data  # else the map could not be closed
                 if self.column is not None:
-                    self._sample(buffer, size, marks)
+                    self._sample(mapped, at, size, marks)
+                if hasattr(mmap, "MADV_DONTNEED"):
+                    mapped.madvise(mmap.MADV_DONTNEED, at // _PIECE_BYTES * _PIECE_BYTES, _PIECE_BYTES)
                 self.marks += marks
                 at += size
-        if self.mark == _LINE_END and buffer[size - 1] != _LINE_END:
-            self.marks += 1
+            if self.mark == _LINE_END and mapped[end - 1] != _LINE_END:
+                self.marks += 1
 
-    def _sample(self, buffer: bytearray, size: int, marks: int) -> None:
+    def _sample(self, mapped: mmap.mmap, at: int, size: int, marks: int) -> None:
         """Read the column in some rows of a piece; which rows they are follows from their place in its bytes."""
         assert self.column is not None
         layout = self.found.head.layout
         for k in range(_SAMPLES):
-            begin = buffer.find(b"\n", size * k // _SAMPLES, size) + 1
-            end = buffer.find(b"\n", begin, size)
+            begin = mapped.find(b"\n", at + size * k // _SAMPLES, at + size) + 1
+            end = mapped.find(b"\n", begin, at + size)
             if begin <= 0 or end < 0:
                 continue
-            cells = layout.split(bytes(buffer[begin:end]).decode("ascii", "replace"))
+            cells = layout.split(mapped[begin:end].decode("ascii", "replace"))
             value = layout.number(cells[self.column.index]) if len(cells) > self.column.index else float("nan")
-            row = (self.marks + marks * begin // size) // self.each
+            row = (self.marks + marks * (begin - at) // size) // self.each
             if not math.isnan(value) and (not self._rows or row > self._rows[-1]):
                 self._rows.append(row)
                 self._values.append(value * self.column.factor + self.column.offset)
