@@ -255,6 +255,26 @@ def test_an_open_switch_sees_the_string() -> None:
     assert strong.first("electronics-overstressed") is None
 
 
+@pytest.mark.parametrize("text", ["(A + B) // (C + D)", "A // B + C // D", "A + B + C + D"])
+@pytest.mark.parametrize("opens", ["A", "B", "D"])
+def test_a_mesh_sees_the_same_voltage_across_a_gap_as_a_tree(text: str, opens: str) -> None:
+    """A tap that draws next to nothing makes a mesh of the wiring, and moves no voltage: Kirchhoff."""
+    curve = own_curve([0.0, 1.0], [3.0, 3.4])
+    units = [
+        UnitModel(id=name, capacity_ah=ah, curve=curve, cells=4, ohm=0.01, soc_frac=0.5)
+        for name, ah in zip("ABCD", (50.0, 60.0, 100.0, 90.0), strict=True)
+    ]
+    electronics = {opens: Electronics(low_v=12.7, high_v=99.0, bears_v=30.0)}
+    seen = []
+    for leads in (Leads(), Leads(taps=(("B", 1e-12),))):
+        circuit = Circuit(parse(text, known=list("ABCD")), units, leads, electronics=electronics)
+        record = circuit.run(drive_of([Stretch(seconds=60.0, load_a=20.0)]), stop=Stop(low_v=1.0))
+        seen.append([(event.kind, event.unit, event.value) for event in record.events if event.unit == opens])
+    for (kind, unit, value), (other, same, found) in zip(*seen, strict=True):
+        assert (kind, unit) == (other, same)
+        assert found == pytest.approx(value, rel=1e-4)
+
+
 def test_electronics_open_on_high_voltage() -> None:
     """On charge the fullest unit's switch opens at its limit, and what it sees is the charger less the others."""
     units = [replace(PLAIN, id="A", soc_frac=0.8), replace(PLAIN, id="B", soc_frac=0.5)]

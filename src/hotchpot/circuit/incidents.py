@@ -267,26 +267,27 @@ def _open(going: Going, node: int) -> tuple[bool, float | None]:
     """
     Open a branch; return whether nothing can flow through the bank any more, and the voltage across the gap. [V]
 
-    With the whole bank open, what lies across it is the bank's own voltage, or what a charger has above it. In a mesh
-    the voltage across a gap is not worked out.
+    With the whole bank open, what lies across it is the bank's own voltage, or what a charger has above it.
     """
-    net = going.net
+    from hotchpot.circuit.network import share_mesh, share_tree
+
+    net, amps = going.net, float(going.bank[0])
     # A mesh has no place of its own for a block's lead: its units at the positive end open together.
-    net.tree.lead[list(net.tops[node]) if net.is_mesh else node] = at.OPEN_OHM
+    opened, ohm = (list(net.tops[node]), at.MESH_OPEN_OHM) if net.is_mesh else ([node], at.OPEN_OHM)
+    net.tree.lead[opened] = ohm
     going.clock[at.C_LEVEL] = FINE_LEVEL
     going.clock[at.C_WARM] = -1.0
     going.clock[at.C_RECORD] = going.now_s
     going.parted = True
     e, r = _seen(going)
     if r > _DEAD_OHM or node == going.net.root:
-        charging = float(going.bank[0]) < 0.0
+        charging = amps < 0.0
         return True, abs(float(going.whole[at.B_CEILING_V]) - e) if charging else abs(e)
-    if going.net.is_mesh:
-        return False, None
-    from hotchpot.circuit.network import share_tree
-
-    share_tree(going.net.tree, float(going.bank[0]))
-    return False, abs(float(going.net.tree.amps[node])) * at.OPEN_OHM
+    if net.is_mesh:
+        share_mesh(net.mesh, net.tree, amps)
+    else:
+        share_tree(net.tree, amps)
+    return False, max(abs(float(net.tree.amps[k])) for k in opened) * ohm
 
 
 def _seen(going: Going) -> tuple[float, float]:

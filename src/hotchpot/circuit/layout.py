@@ -85,6 +85,7 @@ KNEE = 0.03  # a cell falls below empty within this fraction of its capacity; en
 OXYGEN_FROM, OXYGEN_TO = 0.7, 1.1
 FULLEST = 1.0499  # where the charge resistance of lead is held; it would be infinite at 1.05
 OPEN_OHM = 1e12
+MESH_OPEN_OHM = 1e7  # in nodal equations, which lose as many digits as resistances lie apart
 # Rows of the records below.
 T_START, T_END, T_FIRST, T_WHAT = range(4)
 T_RAIL, T_PULL = range(2)

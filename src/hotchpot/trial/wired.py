@@ -17,7 +17,7 @@ from hotchpot.bank.plan import Plan, Wiring
 from hotchpot.bank.rules.wiring import COPPER_WORKING_C, STRANDING
 from hotchpot.bench.state import State
 from hotchpot.chemistry import Grade
-from hotchpot.circuit.layout import OPEN_OHM
+from hotchpot.circuit.layout import MESH_OPEN_OHM, OPEN_OHM
 from hotchpot.circuit.model import Gas, Pair, UnitModel, model_of
 from hotchpot.circuit.net import Leads
 from hotchpot.circuit.run import Circuit, Electronics, Fuse
@@ -57,7 +57,7 @@ def circuit_of(bank: Bank, plan: Plan, scenario: Scenario) -> Circuit:
         electronics=electronics_of(bank, models),
     )
     for name in scenario.lost:
-        circuit.net.tree.lead[circuit.net.ids.index(name)] = OPEN_OHM
+        circuit.net.tree.lead[circuit.net.ids.index(name)] = MESH_OPEN_OHM if circuit.net.is_mesh else OPEN_OHM
     return circuit
 
 
