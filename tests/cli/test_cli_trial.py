@@ -491,4 +491,4 @@ def test_help_loads_no_numerics() -> None:
     said = subprocess.run(asked, capture_output=True, text=True, check=True)
     loaded = {name.split(".")[0] for name in re.findall(r"\|\s*(\S+)$", said.stderr, re.MULTILINE)}
     assert "typer" in loaded
-    assert loaded & {"numpy", "scipy", "numba", "polars", "matplotlib", "plotext", "distributed", "pint"} == set()
+    assert loaded & {"numpy", "scipy", "numba", "polars", "matplotlib", "distributed", "pint"} == set()

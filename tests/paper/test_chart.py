@@ -285,6 +285,35 @@ def test_one_plot_leaves_nothing_in_the_next() -> None:
     assert plot_text(tried(2)) == first
 
 
+def test_what_is_cut_out_is_named_once_and_not_drawn() -> None:
+    """The string of a unit that is cut out has no line in plot or chart; both say once that it is cut out."""
+    made = bank("A // B // (C + D)", unit("A", cells=12), unit("B", cells=12), unit("C"), unit("D"))
+    base = scenarios.discharge(made, Plan(), amps=20, hours=2)
+    trial = try_out(made, Plan(), scenarios.lost(base, ["C"]))
+    assert [trial.record.ids[k] for k in trial.telling(MOST_UNITS)] == ["A", "B"]
+    for panel in panels_of(trial, trial.telling(MOST_UNITS)):
+        assert not {"C", "D"} & {name for name, _, _ in panel.lines}
+    text = plot_text(trial)
+    assert text.count("cut out: C, D") == 1
+    assert "a A   b B\n" in text
+    assert " C" not in text.replace("cut out: C, D", "")
+    told = texts(chart(trial))
+    assert told.count("cut out: C, D") == 1
+    assert not {"C", "D"} & set(told)
+    assert not any("of 4 units" in line or "of 4 units" in text for line in told)
+
+
+def test_cut_out_units_take_no_place_among_many() -> None:
+    """Of twelve branches three are cut out: the six that are drawn are of the nine that are left, and it says so."""
+    names = [f"U{k}" for k in range(12)]
+    made = bank(" // ".join(names), *(unit(n, ah=100 - 3 * k) for k, n in enumerate(names)))
+    trial = try_out(made, Plan(), scenarios.lost(scenarios.discharge(made, Plan(), amps=60, hours=1), names[:3]))
+    shown = trial.telling(MOST_UNITS)
+    assert len(shown) == MOST_UNITS
+    assert not set(names[:3]) & {names[k] for k in shown}
+    assert any(f"{MOST_UNITS} of 9 units" in line for line in texts(chart(trial)))
+
+
 def test_letters_that_meet_take_turns() -> None:
     """Two units alike lie on one another all along, and both letters are seen about equally often; that is said."""
     made = bank("A // B", unit("A"), unit("B"))

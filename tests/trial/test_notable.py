@@ -207,6 +207,12 @@ def frozen() -> Trial:
     return try_out(made, plan, scenarios.profile(made, plan, [0, 86_400, 172_800], amps=[0.01] * 3, from_soc=0.12))
 
 
+def underfilled() -> Trial:
+    """Charge lead up to 12.5 V only."""
+    plan = Plan(charger=Charger(amps=20, volts=12.5, hours=8))
+    return try_out(pair(), plan, scenarios.charge(pair(), plan))
+
+
 CASES: dict[str, tuple[Callable[[], Trial], Verdict]] = {
     "trial-balance": (unbalanced, Verdict.FORBID),
     "trial-collapse": (collapse, Verdict.FORBID),
@@ -234,6 +240,7 @@ CASES: dict[str, tuple[Callable[[], Trial], Verdict]] = {
     "trial-freezing": (frozen, Verdict.ONLY_IF),
     "trial-first-empty": (plain, Verdict.FINE),
     "trial-short": (hard, Verdict.CAUTION),
+    "trial-unfilled": (underfilled, Verdict.ONLY_IF),
     "trial-unmet": (dark, Verdict.CAUTION),
     "trial-standing": (frozen, Verdict.CAUTION),
     "trial-settling": (joined, Verdict.FINE),

@@ -14,9 +14,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from hotchpot.bank.plan import Plan, Protection, Tap, Wiring
+from hotchpot.bank.plan import Duty, Plan, Protection, Tap, Wiring
 from hotchpot.trial import scenarios
 from hotchpot.trial.doubt import ALL, Limits, summary
+from hotchpot.trial.notable import notable
 from hotchpot.trial.outcome import Trial
 from hotchpot.trial.samples import Study
 from hotchpot.trial.telling import tell
@@ -116,6 +117,47 @@ def test_nothing_left_is_not_told_as_not_empty() -> None:
     run = try_out(made, EMPTY, scenarios.discharge(made, EMPTY, amps=10, hours=1))
     record = replace(run.record, soc_frac=np.minimum(run.record.soc_frac, 0.004))
     assert any("all but empty" in line for line in tell(made, replace(run, record=record), "load").lines)
+
+
+@pytest.mark.parametrize(
+    ("chem", "celsius", "amps", "cold", "rate"),
+    [("lfp", -15.0, 20, True, False), ("lead_flooded", 25.0, 60, False, True), ("lead_flooded", -10.0, 30, True, True)],
+)
+def test_what_the_cold_holds_is_not_told_as_bound_by_the_rate(
+    chem: str, celsius: float, amps: float, cold: bool, rate: bool
+) -> None:
+    """Lithium has no second well: what is left in it in the cold comes back with warmth; in lead both can be."""
+    made = bank("A", unit("A", chem, 4 if chem == "lfp" else 6, bms=None, temperature_c=celsius))
+    plan = Plan(duty=Duty(ambient_c=celsius), protection=Protection(disconnect_v=7.0 if rate else None))
+    trial = try_out(made, plan, scenarios.discharge(made, plan, amps=amps))
+    line = next(line for line in tell(made, trial, "load").lines if line.startswith("A is empty"))
+    assert ("held by the cold, and come back with warmth" in line) is cold
+    assert ("bound at this rate, and come back with rest" in line) is rate
+    row = int(np.searchsorted(trial.record.time_s, next(e.time_s for e in trial.record.events if e.kind == "empty")))
+    told = sum(map(int, re.findall(r"(\d+) % are", line)))
+    assert told == pytest.approx(100.0 * float(trial.record.soc_frac[row, 0]), abs=1.1)
+
+
+def test_a_fuse_overloaded_between_two_records_is_told() -> None:
+    """
+    10 min of 22 A in 4 h of 5 A, none of them in a record: by hand 17 A · 10 min / 22 A = 7.7 min; 2 s are not told.
+    """
+    made, plan = bank("A // B", unit("A"), unit("B")), Plan(protection=Protection(unit_fuse_a=20))
+    for pulse_s, told in ((600.0, True), (2.0, False)):
+        edges = [0.0, 3600.0, 3600.0 + pulse_s, 14_400.0]
+        base = scenarios.profile(made, plan, edges, amps=[10.0, 44.0, 10.0])
+        trial = try_out(made, plan, base)
+        record = trial.record
+        kept = (record.time_s < 3599.0) | (record.time_s > 3601.0 + pulse_s)
+        names = ("time_s", "volts", "amps", "unit_amps", "unit_volts", "soc_frac", "temperature_c")
+        few = replace(record, **{name: getattr(record, name)[kept] for name in names})
+        assert float(few.unit_amps.max()) < 20.0 < float(record.peaks.out_a.max())
+        said = [one for one in notable(made, base, few, trial.shares, plan) if one.code == "trial-fuse-loaded"]
+        assert bool(said) is told
+        if told:
+            assert said[0].value == pytest.approx(float(record.peaks.out_a.max()))
+            assert said[0].value == pytest.approx(22.0, abs=0.5)
+            assert float(re.findall(r"for ([\d.]+) min", said[0].says)[0]) == pytest.approx(7.7, abs=0.3)
 
 
 def study_of(from_soc: float | None) -> tuple[Study, tuple[str, ...]]:

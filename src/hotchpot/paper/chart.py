@@ -164,7 +164,8 @@ def _judged(verdict: Verdict | None) -> list[tuple[str, str]]:
 def _heading(trial: Trial, shown: int) -> list[tuple[str, str]]:
     lines = [(line, "bold") for line in textwrap.wrap(_title(trial), LINE_CHARS - 6)[:2]]
     lines += [(line, "normal") for line in textwrap.wrap(trial.scenario.says, LINE_CHARS)[:MOST_SAYS]]
-    count = len(trial.record.ids)
+    lines += [(line, "normal") for line in _wrapped([trial.cut_out])]
+    count = len(trial.there)
     if shown < count:
         lines.append((f"{shown} of {count} units: those found fault with, then most and least", "normal"))
         lines.append(("loaded, emptiest, fullest.", "normal"))

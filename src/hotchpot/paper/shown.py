@@ -147,7 +147,7 @@ def moments(trial: Trial) -> list[Moment]:
         kept[-1] = replace(kept[-1], more=len(told) - len(kept))
     for kind in STAGES:
         same = [event for event in turns if event.kind == kind]
-        again = f", and {len(same) - 1} times more" if len(same) > 1 else ""
+        again = {1: "", 2: ", and once more"}.get(len(same), f", and {len(same) - 1} times more")
         kept += [Moment(event.time_s, f"{_said(event)}{again}") for event in same[:1]]
     return sorted(kept, key=lambda one: one.time_s)
 

@@ -9,18 +9,17 @@ from hotchpot.bank.verdict import Verdict
 from hotchpot.circuit.record import Event, Record
 from hotchpot.trial import passed
 from hotchpot.trial.allowed import FLOWS_C, OVER_FRAC, Reached, highest
+from hotchpot.trial.filled import MORE_TIME, ended_early
 from hotchpot.trial.look import Figure, Look, Said, after, few, span
 from hotchpot.trial.passed import BELOW_FRAC, SHORTS_AT
 
 CHARGE_ERROR, ENERGY_ERROR = 1e-6, 1e-3
-TAIL_FRAC = 1.05  # of the tail current: a charge that ends above has run out of time
 MOST_DIGITS = 7
 TOLD_FRAC = 5e-3  # less of a unit's capacity is not told as forced through it, nor as what is safe
 RUINED_FRAC = 0.5  # lead or nickel turned round by more of its capacity is what the judge scraps; project rule
 TOO_MUCH = "What was asked for is more than the bank gives."
 LESS_LOAD = "Use a smaller load or more units."
 NOT_FULL = "The current has not tailed off: the bank is not full, and lead that is not filled sulphates."
-MORE_TIME = "Give it more hours or more amps, or look for the unit that holds it back."
 
 
 def _sums(look: Look) -> Iterator[Said]:
@@ -46,7 +45,7 @@ def _too_short(look: Look) -> Iterator[Said]:
     ended, wanted_s, scenario = look.record.ended, look.scenario.drive.seconds, look.scenario
     asked = scenario.name.startswith(("profile", "day")) or ", for " in scenario.says
     early = asked and ended.kind not in ("time", "charged", "settled") and ended.time_s < wanted_s
-    unfilled = _unfilled(look)
+    unfilled = ended_early(look)
     if not early and not unfilled:
         return
     facts = {
@@ -57,20 +56,6 @@ def _too_short(look: Look) -> Iterator[Said]:
         code="trial-short", verdict=Verdict.CAUTION, subject=look.record.ids, facts=facts,
         value=ended.time_s / 3600.0, limit=wanted_s / 3600.0,
     )  # fmt: skip
-
-
-def _unfilled(look: Look) -> str:
-    """Return why a charge that has ended is not full, or nothing."""
-    record, charge = look.record, look.scenario.drive.charge
-    if charge is None or not look.scenario.name.startswith("charge"):
-        return ""
-    amps = -float(record.amps[-1])
-    if record.ended.kind == "time":
-        return f"its time is over with {Figure(max(amps, 0.0)):.3g} A still flowing, before it is charged"
-    if record.ended.kind == "charged" and 0.0 < TAIL_FRAC * charge.tail_a < amps:
-        tail = f"above the {Figure(charge.tail_a):.3g} A of a full bank"
-        return f"the time of the charger's stage is over at {Figure(amps):.3g} A, {tail}"
-    return ""
 
 
 def _taps(look: Look) -> Iterator[Said]:

@@ -1,9 +1,9 @@
 """
 What to look at in a trial: findings with their limits and sources, the weightiest first.
 
-The checks (`harms`, `openings`, `strained`, `surges`, `carried`, `warmth`) yield facts under a code; the words stand
-in `texts`. A check that has nothing to say yields nothing; one that holds is told as fine, so that its figures are
-seen.
+The checks (`harms`, `filled`, `openings`, `strained`, `surges`, `carried`, `warmth`) yield facts under a code; the
+words stand in `texts`. A check that has nothing to say yields nothing; one that holds is told as fine, so that its
+figures are seen.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from hotchpot.bank.plan import Plan
 from hotchpot.bank.verdict import Finding, Verdict
 from hotchpot.circuit.record import Record
 from hotchpot.trial.carried import CARRIED
+from hotchpot.trial.filled import FILLED
 from hotchpot.trial.harms import HARMS
 from hotchpot.trial.look import Figure, Look, Said, span
 from hotchpot.trial.openings import OPENINGS
@@ -30,7 +31,7 @@ from hotchpot.trial.warmth import WARMTH
 
 __all__ = ["Figure", "Look", "notable", "span"]
 
-CHECKS = (*HARMS, *OPENINGS, *STRAINED, *SURGES, *CARRIED, *WARMTH)
+CHECKS = (*HARMS, *FILLED, *OPENINGS, *STRAINED, *SURGES, *CARRIED, *WARMTH)
 MOST_ALIKE = 4  # findings of one code and verdict; more are told in the last of them
 
 

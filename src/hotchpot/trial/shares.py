@@ -13,7 +13,7 @@ it: terminals, resistance, side currents, over-discharge; of what left the units
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from itertools import pairwise
 
 from hotchpot.bank.bank import Bank, Node
@@ -75,7 +75,11 @@ def shares_of(bank: Bank, circuit: Circuit, record: Record, lost: Collection[str
         uncharged += full - begun
         left = begun - float(ledger.curve[k])
         held = energy_wh(
-            model, min(_cold_frac(model, float(record.temperature_c[-1, k])), float(record.soc_frac[-1, k]))
+            model,
+            min(
+                cold_frac(model.capacity_by_warmth, float(record.temperature_c[-1, k])),
+                float(record.soc_frac[-1, k]),
+            ),
         )
         cold += held
         inside += max(left, 0.0) - held
@@ -103,11 +107,13 @@ def shares_of(bank: Bank, circuit: Circuit, record: Record, lost: Collection[str
     return tuple(share for share in shares if abs(share.wh) >= least)
 
 
-def _cold_frac(model: UnitModel, temperature_c: float) -> float:
-    """Return the part of the capacity that a temperature holds back."""
-    if not model.capacity_by_warmth:
+def cold_frac(by_warmth: Sequence[tuple[float, float]], temperature_c: float) -> float:
+    """
+    Return the part of the capacity that a temperature holds back, by pairs of °C and the part that is given there.
+
+    >>> cold_frac([(-10.0, 0.75), (0.0, 0.85), (25.0, 1.0)], -5.0), cold_frac([], -5.0)
+    (0.2, 0.0)
+    """
+    if not by_warmth:
         return 0.0
-    given = interpolate(
-        temperature_c, [t for t, _ in model.capacity_by_warmth], [f for _, f in model.capacity_by_warmth]
-    )
-    return max(0.0, 1.0 - given)
+    return max(0.0, 1.0 - interpolate(temperature_c, [t for t, _ in by_warmth], [f for _, f in by_warmth]))

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from hotchpot.bank.bank import sum_over_cells
+from hotchpot.bank.bank import Node, sum_over_cells
 from hotchpot.bank.verdict import Verdict
+from hotchpot.circuit.record import Record
 from hotchpot.electrics.gas import STANDARD_HYDROGEN_M3_PER_AH, dilution
 from hotchpot.trial import passed
 from hotchpot.trial.look import Figure, Look, Said, after, branch_amps, few, span
@@ -76,20 +77,15 @@ def _gas(look: Look) -> Iterator[Said]:
 
 def _fuses_loaded(look: Look) -> Iterator[Said]:
     """Tell of the fuse that carries most above its rating for long and has not opened."""
-    import numpy as np
-
     record, blown = look.record, {event.unit for event in look.record.events if event.kind == "fuse"}
     nodes = {node.ids: node for node in look.bank.root.walk()}
-    span_s, worst = np.diff(record.time_s), None
-    amps = dict(zip(record.ids, record.unit_amps.T, strict=True))
+    worst = None
     for fuse in fuses_of(look.bank, look.plan):
-        node = nodes.get(tuple(fuse.below)) if fuse.below else None
+        node = nodes.get(tuple(fuse.below)) if fuse.below else look.bank.root
         name = " ".join(fuse.below) if fuse.below else MAIN
-        if name in blown or (fuse.below and node is None):
+        if name in blown or node is None:
             continue
-        carried = np.abs(record.amps if node is None else branch_amps(node, amps))
-        over = np.minimum(carried[1:], carried[:-1]) > fuse.amps
-        long_s, most = float(span_s[over].sum()), float(carried.max())
+        most, long_s = _above(record, node, fuse.amps, main=not fuse.below)
         if long_s > FUSE_S and (worst is None or most / fuse.amps > worst[0]):
             worst = most / fuse.amps, fuse.below or (), most, fuse.amps, long_s
     if worst is not None:
@@ -99,6 +95,32 @@ def _fuses_loaded(look: Look) -> Iterator[Said]:
             code="trial-fuse-loaded", verdict=Verdict.CAUTION, subject=tuple(below) or ("main",),
             facts={"whose": whose, "when": span(long_s)}, value=most, limit=rated,
         )  # fmt: skip
+
+
+def _above(record: Record, node: Node, rated_a: float, *, main: bool) -> tuple[float, float]:
+    """
+    Return the largest current of a fuse over a block, and for how long in all it was above its rating. [A], [s]
+
+    The records tell both. Over one unit or string the run's own peaks tell of spells between records too: these last
+    as long, at the least, as the charge that the records do not show takes at the largest current.
+    """
+    import numpy as np
+
+    steps = np.diff(record.time_s)
+    units = dict(zip(record.ids, record.unit_amps.T, strict=True))
+    carried = np.abs(record.amps if main else branch_amps(node, units))
+    long_s = float(steps[np.minimum(carried[1:], carried[:-1]) > rated_a].sum())
+    most = float(carried.max())
+    if any(part.is_parallel for part in node.walk()):
+        return most, long_s
+    peaks = record.peaks
+    each = [(max(float(peaks.out_a[k]), float(peaks.in_a[k])), k) for k in map(record.ids.index, node.ids)]
+    peak_a, k = max(each)
+    if peak_a > max(most, rated_a):
+        shown_ah = float(np.trapezoid(np.abs(record.unit_amps[:, k]), record.time_s)) / 3600.0
+        hidden_ah = float(record.out_ah[k] + record.in_ah[k]) - shown_ah
+        long_s += max(0.0, 3600.0 * hidden_ah / peak_a)
+    return max(most, peak_a), long_s
 
 
 def _plan_volts(look: Look) -> Iterator[Said]:

@@ -9,12 +9,14 @@ from typing import TYPE_CHECKING
 from hotchpot.bank.bank import Bank
 from hotchpot.bank.plan import Plan
 from hotchpot.bank.verdict import Verdict
-from hotchpot.circuit.record import Record
+from hotchpot.chemistry import TEMPERATURE_GRID_C
+from hotchpot.circuit.record import Event, Record
 from hotchpot.trial.carrying import carried, figure, named, several, verb
 from hotchpot.trial.look import ENDS, Look, after, energy, span
 from hotchpot.trial.openings import REASONS, fuse_a, whose
 from hotchpot.trial.outcome import Trial
 from hotchpot.trial.passed import off_spans, possible
+from hotchpot.trial.shares import cold_frac
 
 if TYPE_CHECKING:
     import numpy as np
@@ -209,8 +211,7 @@ class _Said:
         if event is not None and event.unit is not None:
             row = self._row(event.time_s)
             others = [float(row[k]) for k in self.look.there if record.ids[k] != event.unit]
-            own = 100.0 * float(row[record.ids.index(event.unit)])
-            bound = f" ({own:.0f} % are bound at this rate, and come back with rest)" if own > BOUND_PERCENT else ""
+            bound = self.held_back(event, row)
             left = f"; the fullest of the others then holds {100.0 * max(others):.0f} %" if others else ""
             return f"{event.unit} is empty {'first, ' if others else ''}{after(event.time_s)}{bound}{left}."
         live = [k for k, cells in enumerate(self.look.cells) if cells]
@@ -222,6 +223,20 @@ class _Said:
         if least < ALL_BUT_EMPTY:
             return f"{names} {'are' if several(names) else 'is'} all but empty: less than 1 % is left."
         return f"None is empty; lowest: {names} with {100.0 * least:.0f} %."
+
+    def held_back(self, event: Event, row: np.ndarray) -> str:
+        """Return what is still in a unit that is empty: what the cold holds, and what is bound at this rate."""
+        import numpy as np
+
+        k = self.record.ids.index(event.unit or "")
+        at = min(int(np.searchsorted(self.record.time_s, event.time_s)), self.moments - 1)
+        by_warmth = tuple(zip(TEMPERATURE_GRID_C, self.look.states[k].chem.row("capacity_t_slow"), strict=True))
+        own = max(0.0, float(row[k]))
+        cold = min(own, cold_frac(by_warmth, float(self.record.temperature_c[at, k])))
+        held = ((cold, "are held by the cold, and come back with warmth"),
+                (own - cold, "are bound at this rate, and come back with rest"))  # fmt: skip
+        told = [f"{100.0 * part:.0f} % {words}" for part, words in held if 100.0 * part > BOUND_PERCENT]
+        return f" ({'; '.join(told)})" if told else ""
 
     def filled(self) -> str:
         there = list(self.look.there)

@@ -202,6 +202,13 @@ TEXTS = {
         "{why}",
         "{do}",
     ),
+    "trial-unfilled": Words(
+        Gate.WINDOW, "charge when the charger is done", "%",
+        "{own} holds {value:.0f} % {done}.{needs}{others}",
+        "{why}",
+        "{do}",
+        "90 %: project rule; " + SOLVED,
+    ),
     "trial-tap-dropped": Words(
         Gate.SITE, "taps left out", "",
         "What is tapped at {unit} is left out of this run, as its string is cut out.",

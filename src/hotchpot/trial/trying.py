@@ -11,7 +11,7 @@ from hotchpot.trial.notable import notable
 from hotchpot.trial.outcome import Trial
 from hotchpot.trial.scenario import Scenario
 from hotchpot.trial.shares import label_of, shares_of
-from hotchpot.trial.wired import circuit_of
+from hotchpot.trial.wired import circuit_of, cut_out
 
 
 def try_out(bank: Bank, plan: Plan, scenario: Scenario, *, progress: Callable[[float], None] | None = None) -> Trial:
@@ -52,4 +52,5 @@ def try_out(bank: Bank, plan: Plan, scenario: Scenario, *, progress: Callable[[f
         label_wh=label_wh,
         shares=shares,
         notable=notable(bank, scenario, record, shares, plan),
+        gone=cut_out(bank.root, scenario.lost),
     )

@@ -46,7 +46,8 @@ def plot_text(trial: Trial, *, width: int = WIDTH, height: int = HEIGHT, caution
     amps = [(mark, record.unit_amps[:, k]) for mark, k in zip(letters, shown, strict=True)]
     charge = [(mark, 100.0 * record.soc_frac[:, k]) for mark, k in zip(letters, shown, strict=True)]
     names = [f"{mark} {record.ids[k]}" for mark, k in zip(letters, shown, strict=True)]
-    some = "" if len(shown) == len(record.ids) else f" ({len(shown)} of {len(record.ids)} units)"
+    count = len(trial.there)
+    some = "" if len(shown) == count else f" ({len(shown)} of {count} units)"
     panels = (
         ("bank, V", volts, LEAST_VOLTS_FRAC * float(abs(record.volts).max())),
         (f"units, A, + gives, - takes{some}", amps, LEAST_AMPS),
@@ -59,7 +60,8 @@ def plot_text(trial: Trial, *, width: int = WIDTH, height: int = HEIGHT, caution
     for (title, lines, _), span in zip(panels, spans, strict=True):
         parts += [f"-- {title} ".ljust(width, "-"), *_panel(time, lines, span, margin=margin, across=across, down=down)]
         parts += _time_axis(time, margin, across, unit)
-    said = (TURNS,) if len(shown) > 1 else ()
+    gone = (trial.cut_out,) if trial.cut_out else ()
+    said = (*gone, TURNS) if len(shown) > 1 else gone
     parts += [
         f"time, {unit}".center(width).rstrip(),
         *_filled(names, width),
