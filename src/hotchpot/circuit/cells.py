@@ -358,7 +358,7 @@ def _given_back(P, W, k):
     return steep * P[WELL_C, k] * P[WELL_M, k] * W[W_DRIFT, k]
 
 
-@compiled
+@inlined
 def foresee(P, W, D, dt, Z):
     """Note where every unit's source will stand after the step if its curve is straight."""
     own, slope, per_a, main, to = W[W_E], W[W_SLOPE], D[D_PER_A], W[W_MAIN], W[W_FORESEEN]
@@ -370,7 +370,7 @@ def foresee(P, W, D, dt, Z):
                 to[k] += dt * _given_back(P, W, k)
 
 
-@compiled
+@inlined
 def bent(P, W):
     """
     Return whether a source stands so far from where it was foreseen that currents are wrong by what matters.
