@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from random import Random
 
 from hotchpot.arrange.court import Court
+from hotchpot.arrange.evening import evened
 from hotchpot.arrange.exact import MOST_EXACT, circuits
 from hotchpot.arrange.groups import pruned, shared_out
 from hotchpot.arrange.pool import Pool
@@ -22,6 +23,8 @@ from hotchpot.bench.state import State
 _MOST_IN_EIGHTS = 40  # units; beyond, listing eight at a time costs more than it finds
 _STRING_ROUNDS = 40
 _MOST_REPAIRS = 24
+_LEAST_DIFFERENCED = 41  # units of one size; from here on differencing meets the mean and moves and swaps are slow
+_CLOSE_FRAC = 4e-6  # of a group's capacity: what evening conductance may cost; 1 mAh of 250 Ah
 
 
 def large(pool: Pool, court: Court, rng: Random, watch: Watch) -> list[Block]:
@@ -77,12 +80,27 @@ def _of_one_size(states: list[State], count: int, rng: Random, watch: Watch) -> 
     states = sorted(states, key=lambda s: -s.capacity_ah.value)
     while len(states) >= count:
         sizes = [s.capacity_ah.value for s in states]
-        made = pruned(shared_out(sizes, count, rng, watch.over), sizes)
+        made = pruned(_shared(states, sizes, count, rng, watch), sizes)
         sums = [sum(sizes[i] for i in group) for group in made]
         if max(sums) - min(sums) <= LOST_FRAC * max(sums):
             return _groups_in_series([[states[i] for i in sorted(group)] for group in made])
         del states[0]  # the largest overtops the rest
     return None
+
+
+def _shared(states: list[State], sizes: list[float], count: int, rng: Random, watch: Watch) -> list[list[int]]:
+    """Return groups of equal capacity; of many units equal in conductance, and in count where that costs nothing."""
+    if len(states) < _LEAST_DIFFERENCED:
+        return shared_out(sizes, count, rng, watch.over)
+    leads = [1e3 / s.resistance_mohm.value for s in states]
+    mean = sum(sizes) / count
+    close = _CLOSE_FRAC * mean
+    ways = (evened(sizes, leads, count, close=close, counts=counts, over=watch.over) for counts in ("equal", "free"))
+    equal = next(ways).partition
+    if min(equal.sums) >= mean - close:
+        return [list(group) for group in equal.groups]
+    best = max(equal, next(ways).partition, key=lambda partition: min(partition.sums))
+    return [list(group) for group in best.groups]
 
 
 def _groups_in_series(groups: list[list[State]]) -> Block:
