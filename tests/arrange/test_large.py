@@ -81,6 +81,34 @@ def test_a_unit_that_spoils_every_bank_is_left_out() -> None:
     assert all("L" in found.left_over for found in search.proposals)
 
 
+def test_a_pack_of_1400_cells_is_shared_out_evenly() -> None:
+    """1,400 lithium cells as 14 in series: every cell used, a hundred each, capacity and conductance of groups even."""
+    random = Random(1)
+    pile = [
+        good(
+            f"c{i:04}",
+            round(min(3.0, max(2.0, random.gauss(2.5, 0.125))), 3),
+            cells=1,
+            chem="nmc",
+            rated_ah=2.5,
+            resistance_mohm=round(60 * random.lognormvariate(0, 0.1), 1),
+        )
+        for i in range(1400)
+    ]
+    search = propose(pile, system_v=50)
+    sound(search, pile)
+    made = next(p for p in search.proposals if p.strings == 1 and len(p.block.members) == 14)  # type: ignore[union-attr]
+    assert made.gap_frac < 1e-5
+    assert made.left_over == ()
+    of = {state.unit.id: state for state in pile}
+    groups = [[of[name] for name in ids(group)] for group in made.block.members]  # type: ignore[union-attr]
+    assert {len(group) for group in groups} == {100}
+    held = [sum(s.capacity_ah.value for s in group) for group in groups]
+    led = [sum(1e3 / s.resistance_mohm.value for s in group) for group in groups]
+    assert max(held) - min(held) <= 0.001 + 1e-9
+    assert max(led) - min(led) <= 0.001 * sum(led) / 14
+
+
 def test_the_seed_decides_and_the_order_does_not() -> None:
     """Same seed, same answer, in whatever order the pile is given."""
     pile = scattered(12)

@@ -26,7 +26,7 @@ _MOST_REGROUPED = 120  # numbers; with more, exchanges leave nothing to gain
 _REGROUPED_AT_ONCE = 15
 _REGROUPINGS = 120
 _NODES = 3000  # of one regrouping
-_MOST_NODES = 40_000  # of an exact split: two seconds or so
+_MOST_NODES = 40_000  # of an exact split: under a second
 _ROUNDING = 1e-12
 
 
@@ -170,7 +170,7 @@ def chosen(
     --------
     >>> found = chosen([2.0, 3.0, 2.9, 2.8, 2.7], 2, 2)
     >>> found.left_out, [round(total, 3) for total in found.sums], round(found.gain, 3)
-    ((0,), [5.7, 5.7], 0.9)
+    ((0,), [5.7, 5.7], 0.7)
     """
     used = groups * per_group
     if per_group < 1 or used > len(sizes):
@@ -198,7 +198,7 @@ def bound_of(sizes: Sequence[float], groups: int, goal: Goal, unit: float = 0.0)
     Whole steps of `unit` at most, where it is stated. For "difference" it is 0 or one step, or what the largest cell
     stands above the mean of the other groups.
 
-    >>> bound_of([46, 39, 27, 26, 16, 13, 10], 3, "max-min", 1.0), bound_of([9, 1, 2], 2, "min-max")
+    >>> bound_of([46, 39, 27, 26, 16, 13, 10], 3, "max-min", 1.0), bound_of([9.0, 1.0, 2.0], 2, "min-max")
     (59.0, 9.0)
     """
     falling = sorted(sizes, reverse=True)
